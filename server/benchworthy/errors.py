@@ -1,0 +1,348 @@
+"""Every error that this package raises on purpose, as one tree.
+
+BenchworthyError
+├── ReportRefused                 the gate did not let a report in; nothing was stored
+│   ├── ReportTooLarge            report-too-large
+│   ├── ReportNotAToken           report-not-a-token
+│   ├── ReportHeaderRefused       report-header-refused
+│   ├── ReportKeyUnknown          report-key-unknown
+│   ├── ReportSignatureBad        report-signature-bad
+│   ├── ReportNotUtf8             report-not-utf8
+│   ├── ReportNotJson             report-not-json
+│   ├── ReportDuplicateKey        report-duplicate-key
+│   ├── ReportNumberNotFinite     report-number-not-finite
+│   ├── ReportSchemaMismatch      report-schema-mismatch
+│   ├── ReportForAnother          report-for-another
+│   └── ReportReplayed            report-replayed
+├── Unknown                       what was asked for does not exist
+│   ├── UnknownSerial             unknown-serial
+│   ├── UnknownRun                unknown-run
+│   ├── UnknownCertificate        unknown-certificate
+│   ├── UnknownDesign             unknown-design
+│   └── UnknownBench              unknown-bench
+├── Conflict                      the present state does not allow it
+│   ├── AlreadyEnrolled           already-enrolled
+│   ├── RunClosed                 run-closed
+│   ├── DrawRefused               draw-refused
+│   ├── AnswerRefused             answer-refused
+│   ├── CertificateRefused        certificate-refused
+│   ├── LoanRefused               loan-refused
+│   ├── ReturnRefused             return-refused
+│   ├── CheckInRefused            check-in-refused
+│   ├── HoldRefused               hold-refused
+│   └── ModuleMismatch            module-mismatch
+├── Invalid                       the request itself is wrong
+│   ├── SerialInvalid             serial-invalid
+│   ├── RequestInvalid            request-invalid
+│   ├── SheetInvalid              sheet-invalid
+│   ├── FaultInvalid              fault-invalid
+│   └── SettingsInvalid           settings-invalid
+├── NotAllowed                    who asks may not
+│   ├── TokenMissing              token-missing
+│   ├── TokenRefused              token-refused
+│   └── RoleRefused               role-refused
+├── Unavailable                   try again, or start what is missing
+│   ├── StorageBusy               storage-busy
+│   ├── ListenerAlreadyRuns       listener-already-runs
+│   ├── ServiceUnreachable        service-unreachable
+│   └── PartMissing               part-missing
+├── BenchFailure                  the board at the bench did not do its part
+│   ├── PortAbsent                port-absent
+│   ├── PortBusy                  port-busy
+│   ├── BoardSilent               board-silent
+│   ├── BoardLost                 board-lost
+│   ├── BoardFaulted              board-faulted
+│   └── ReceiptMissing            receipt-missing
+├── TokenInvalid                  token-invalid: a certificate or status list that cannot be trusted
+├── ClockImplausible              clock-implausible
+└── CircuitUnsolved               circuit-unsolved
+
+Each class has a stable `code`, used alike by HTTP answers, the command line and the listener's log. `detail` says what was
+wrong, `advice` what to do next, and `facts` carries the values a program may want to read.
+"""
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+
+class BenchworthyError(Exception):
+    """Base of all errors raised on purpose: a code, what was wrong, what to do, and the facts."""
+
+    code: ClassVar[str] = "error"
+    advice: ClassVar[str] = ""
+
+    def __init__(self, detail: str, **facts: Any) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.facts: Mapping[str, Any] = facts
+
+    def __str__(self) -> str:
+        return f"{self.detail} {self.advice}".strip()
+
+
+class ReportRefused(BenchworthyError):
+    """A report that the gate does not let in. Nothing of it is stored as evidence."""
+
+
+class ReportTooLarge(ReportRefused):
+    code = "report-too-large"
+    advice = "A report is at most 4096 bytes; send the readings in several parts."
+
+
+class ReportNotAToken(ReportRefused):
+    code = "report-not-a-token"
+    advice = "Send one JWS in compact form (RFC 7515): three base64url parts joined by dots, without padding."
+
+
+class ReportHeaderRefused(ReportRefused):
+    code = "report-header-refused"
+    advice = "The protected header holds alg, typ and kid and nothing else; typ is benchworthy-report."
+
+
+class ReportKeyUnknown(ReportRefused):
+    code = "report-key-unknown"
+    advice = "Enrol the board or the bench first, or open the run again: its key may be superseded or revoked."
+
+
+class ReportSignatureBad(ReportRefused):
+    code = "report-signature-bad"
+    advice = "The bytes are not what the key holder signed. Write the field key again or repeat the part."
+
+
+class ReportNotUtf8(ReportRefused):
+    code = "report-not-utf8"
+    advice = "The payload is UTF-8 JSON."
+
+
+class ReportNotJson(ReportRefused):
+    code = "report-not-json"
+    advice = "The payload is one JSON object, at most eight levels deep."
+
+
+class ReportDuplicateKey(ReportRefused):
+    code = "report-duplicate-key"
+    advice = "Each name may stand once in a JSON object."
+
+
+class ReportNumberNotFinite(ReportRefused):
+    code = "report-number-not-finite"
+    advice = "NaN and Infinity are no JSON and no reading; report the test as not_run or error."
+
+
+class ReportSchemaMismatch(ReportRefused):
+    code = "report-schema-mismatch"
+    advice = "The report's schema stands in docs/reference/report.md."
+
+
+class ReportForAnother(ReportRefused):
+    code = "report-for-another"
+    advice = "Topic, key and payload must name the same board."
+
+
+class ReportReplayed(ReportRefused):
+    code = "report-replayed"
+    advice = "The part does not carry this run's nonce: it was made for another run. Repeat the part in this run."
+
+
+class Unknown(BenchworthyError):
+    """What was asked for does not exist."""
+
+
+class UnknownSerial(Unknown):
+    code = "unknown-serial"
+    advice = "Check the label; a board is enrolled with POST /api/v1/boards or `benchworthy enrol`."
+
+
+class UnknownRun(Unknown):
+    code = "unknown-run"
+    advice = "Open a run with POST /api/v1/boards/{serial}/runs."
+
+
+class UnknownCertificate(Unknown):
+    code = "unknown-certificate"
+    advice = "Check the id on the label or page."
+
+
+class UnknownDesign(Unknown):
+    code = "unknown-design"
+    advice = "Designs are listed by `benchworthy design list`; a design's name is id-revision in lower case."
+
+
+class UnknownBench(Unknown):
+    code = "unknown-bench"
+    advice = "Register the bench's public key with POST /api/v1/benches."
+
+
+class Conflict(BenchworthyError):
+    """The present state does not allow what was asked."""
+
+
+class AlreadyEnrolled(Conflict):
+    code = "already-enrolled"
+    advice = "A serial number and an inventory_ref are given once and never reused."
+
+
+class RunClosed(Conflict):
+    code = "run-closed"
+    advice = "A closed run is frozen; open a new one."
+
+
+class DrawRefused(Conflict):
+    code = "draw-refused"
+    advice = "A test is drawn once more only after a wrong answer, and only once in a run."
+
+
+class AnswerRefused(Conflict):
+    code = "answer-refused"
+    advice = "Answer the tests of the run's set whose author you are, each draw once."
+
+
+class CertificateRefused(Conflict):
+    code = "certificate-refused"
+    advice = "Each unmet condition says what to do next."
+
+
+class LoanRefused(Conflict):
+    code = "loan-refused"
+    advice = "Each unmet condition says what to do next."
+
+
+class ReturnRefused(Conflict):
+    code = "return-refused"
+    advice = "Only a board on loan is returned, with its own label scanned."
+
+
+class CheckInRefused(Conflict):
+    code = "check-in-refused"
+    advice = "A returned board is checked in on a closed check-in run opened after its return."
+
+
+class HoldRefused(Conflict):
+    code = "hold-refused"
+    advice = "A board is held once at a time."
+
+
+class ModuleMismatch(Conflict):
+    code = "module-mismatch"
+    advice = "A swapped module is recorded with POST /api/v1/boards/{serial}/modules; it is never re-bound by itself."
+
+
+class Invalid(BenchworthyError):
+    """The request itself is wrong."""
+
+
+class SerialInvalid(Invalid):
+    code = "serial-invalid"
+    advice = "A serial number is letters and digits with an ISO/IEC 7064 MOD 37,36 check character; scan the label again."
+
+
+class RequestInvalid(Invalid):
+    code = "request-invalid"
+    advice = "The fields at fault are named in `errors`."
+
+
+class SheetInvalid(Invalid):
+    code = "sheet-invalid"
+    advice = "Mend the sheet at the lines named and run `benchworthy design check` again."
+
+
+class FaultInvalid(Invalid):
+    code = "fault-invalid"
+    advice = "A fault is written R17=open, R17=short, R17=100k, D6=reversed, U2.1-U2.2=bridge, J4.2=bent or GP10-GP11=bridge."
+
+
+class SettingsInvalid(Invalid):
+    code = "settings-invalid"
+    advice = "Settings are listed in docs/reference/settings.md."
+
+
+class NotAllowed(BenchworthyError):
+    """Who asks may not."""
+
+
+class TokenMissing(NotAllowed):
+    code = "token-missing"
+    advice = "Send `Authorization: Bearer SECRET`; `benchworthy token create` makes one."
+
+
+class TokenRefused(NotAllowed):
+    code = "token-refused"
+    advice = "The token is unknown, expired or revoked; ask a coordinator for a new one."
+
+
+class RoleRefused(NotAllowed):
+    code = "role-refused"
+    advice = "Ask somebody whose role allows it."
+
+
+class Unavailable(BenchworthyError):
+    """Something that is needed is not there just now."""
+
+
+class StorageBusy(Unavailable):
+    code = "storage-busy"
+    advice = "Another write holds the database; try again in a second."
+
+
+class ListenerAlreadyRuns(Unavailable):
+    code = "listener-already-runs"
+    advice = "One listener serves a site. Stop the other one, or wait until its lease ends."
+
+
+class ServiceUnreachable(Unavailable):
+    code = "service-unreachable"
+    advice = "Start it with `benchworthy serve`, or check BENCHWORTHY_HTTP and BENCHWORTHY_MQTT."
+
+
+class PartMissing(Unavailable):
+    code = "part-missing"
+    advice = "Install what is named and run the command again."
+
+
+class BenchFailure(BenchworthyError):
+    """The board at the bench did not do its part; only this board's run is affected."""
+
+
+class PortAbsent(BenchFailure):
+    code = "port-absent"
+    advice = "Plug the board in, try another USB cable (some only charge), and name the port that appeared."
+
+
+class PortBusy(BenchFailure):
+    code = "port-busy"
+    advice = "Another program holds the port; close it. Right after plugging in, wait fifteen seconds."
+
+
+class BoardSilent(BenchFailure):
+    code = "board-silent"
+    advice = "Press the board's reset, then repeat. If it stays silent, the module may lack MicroPython."
+
+
+class BoardLost(BenchFailure):
+    code = "board-lost"
+    advice = "The port went away in the middle: check the cable and the supply, then repeat the part."
+
+
+class BoardFaulted(BenchFailure):
+    code = "board-faulted"
+    advice = "The agent raised an error; install the agent again and repeat the part."
+
+
+class ReceiptMissing(BenchFailure):
+    code = "receipt-missing"
+    advice = "The report was sent and no receipt came: check the listener, and the broker's access list for this board."
+
+
+class TokenInvalid(BenchworthyError):
+    code = "token-invalid"
+    advice = "Fetch the certificate and the keys again from the service that issued them."
+
+
+class ClockImplausible(BenchworthyError):
+    code = "clock-implausible"
+    advice = "Set the server's clock; no certificate is issued before the package's release date or the last ledger entry."
+
+
+class CircuitUnsolved(BenchworthyError):
+    code = "circuit-unsolved"
+    advice = "The circuit has no steady state that the solver finds; look at the fault that was injected."

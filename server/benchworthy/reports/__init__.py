@@ -1,0 +1,1 @@
+"""What a report and a run are. Standard library only."""
