@@ -1,0 +1,1 @@
+"""The sheet of a board design at one revision, and everything that follows from it."""

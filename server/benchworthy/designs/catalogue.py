@@ -1,0 +1,26 @@
+"""The designs that come with the package, by name."""
+
+import json
+from functools import cache
+from importlib import resources
+
+from benchworthy.designs.loading import load
+from benchworthy.designs.sheet import Sheet
+from benchworthy.errors import UnknownDesign
+
+
+def names() -> tuple[str, ...]:
+    """The names of all designs, in order."""
+    files = resources.files("benchworthy.designs.library").iterdir()
+    return tuple(sorted(file.name[:-5] for file in files if file.name.endswith(".toml")))
+
+
+@cache
+def find(name: str) -> Sheet:
+    """The sheet of a design by its name. Raises UnknownDesign."""
+    if name not in names():
+        raise UnknownDesign(f"There is no design {name!r}.", design=name, known=list(names()))
+    folder = resources.files("benchworthy.designs.library")
+    computed = folder / f"{name}.computed.json"
+    patterns = json.loads(computed.read_text())["patterns"] if computed.is_file() else {}
+    return load((folder / f"{name}.toml").read_text(), patterns)

@@ -1,0 +1,57 @@
+"""The two hashes of a sheet: what it judges by, and what it merely tells people."""
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from benchworthy.designs.formula import Formula
+from benchworthy.designs.parts import Part
+from benchworthy.designs.sheet import Pattern, Policy, Test
+
+_GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard"})
+
+
+def judging(
+    parts: Mapping[str, Part],
+    tests: Mapping[str, Test],
+    policy: Policy,
+    state_files: Mapping[str, int],
+    patterns: Mapping[str, tuple[Pattern, ...]],
+) -> str:
+    """Hash of tests, tolerances, rules, and of the part values and healthy patterns they rest on."""
+    document = {
+        "parts": {ref: [part.value, part.tolerance] for ref, part in parts.items()},
+        "tests": {name: _plain(test) for name, test in tests.items()},
+        "policy": dataclasses.asdict(policy),
+        "state_files": dict(state_files),
+        "patterns": {name: [[p.expected, p.care] for p in rows] for name, rows in patterns.items()},
+    }
+    return _digest(document)
+
+
+def guide(values: Mapping[str, Any]) -> str:
+    """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets."""
+    tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
+    return _digest({"tests": tests, "sets": values["sets"], "design": values["design"]})
+
+
+def _plain(test: Test) -> dict[str, Any]:
+    fields = {f.name: getattr(test, f.name) for f in dataclasses.fields(test) if f.name not in _GUIDE_KEYS}
+    fields["sets"], fields["needs"] = sorted(test.sets), sorted(test.needs)
+    fields["quantities"] = [{f.name: _text(getattr(q, f.name)) for f in dataclasses.fields(q)} for q in test.quantities]
+    return fields
+
+
+def _text(value: Any) -> Any:
+    if isinstance(value, Formula):
+        return value.text
+    if isinstance(value, tuple):
+        return [dataclasses.astuple(term) for term in value]
+    return value
+
+
+def _digest(document: Any) -> str:
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
