@@ -1,0 +1,140 @@
+"""A run judged provisionally: every test's outcome, what is still needed, and whether the run is complete.
+
+A run with anything still needed is incomplete: it never certifies, and what is missing is no failure. But an out that
+arrived counts as out.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
+from benchworthy.judging.decision import Verdict, worst
+from benchworthy.judging.tests import Expected, Outcome, judge_reading
+from benchworthy.reports.report import Author, Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """What was drawn for a test in this run: the n-th draw and the stimulus the board was to show."""
+
+    test: str
+    number: int
+    stimulus: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What has arrived for a run: signed parts by author and number, answers by person, and the draws."""
+
+    parts: Mapping[tuple[Author, int], tuple[Reading, ...]]
+    answers: tuple[Reading, ...] = ()
+    draws: tuple[Draw, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One thing the run still lacks."""
+
+    code: str
+    test: str | None
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """A run as it stands: outcomes by test, and what is still needed."""
+
+    outcomes: Mapping[str, Outcome]
+    needs: tuple[Need, ...]
+
+    @property
+    def complete(self) -> bool:
+        return not self.needs
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The worst verdict of the tests that arrived; None when nothing did."""
+        return worst([outcome.verdict for outcome in self.outcomes.values()]) if self.outcomes else None
+
+    def with_verdict(self, *verdicts: Verdict) -> tuple[Outcome, ...]:
+        return tuple(outcome for outcome in self.outcomes.values() if outcome.verdict in verdicts)
+
+
+def assess(sheet: Sheet, test_set: str, evidence: Evidence, expected: Expected) -> Assessment:
+    """Judge what is there and list what is not. Raises nothing: every arrival has been through the gate."""
+    outcomes: dict[str, Outcome] = {}
+    needs: list[Need] = []
+    for part in parts_of(sheet, test_set):
+        needs += _judge_part(sheet, part, evidence, expected, outcomes)
+    for author in (Author.OPERATOR, Author.INSPECTOR):
+        for test in _asked(sheet, test_set, author, evidence):
+            needs += _judge_answers(sheet, test, evidence, expected, outcomes)
+    settled = {name: _settle(sheet, outcome, outcomes) for name, outcome in outcomes.items()}
+    needs += [need for outcome in settled.values() if (need := _witness_needed(sheet, outcome, outcomes))]
+    return Assessment(settled, tuple(needs))
+
+
+def _asked(sheet: Sheet, test_set: str, author: Author, evidence: Evidence) -> list[Test]:
+    """A person's tests of the set, and any other they answered: a witness stands outside the smaller sets."""
+    answered = {answer.test for answer in evidence.answers}
+    return [t for t in sheet.tests.values() if t.author is author and (test_set in t.sets or t.id in answered)]
+
+
+def _judge_part(sheet: Sheet, part: PartPlan, evidence: Evidence, expected: Expected, outcomes: dict[str, Outcome]) -> list[Need]:
+    readings = evidence.parts.get((part.author, part.number))
+    if readings is None:
+        return [Need("part-missing", None, f"Part {part.number} of the {part.author}: {', '.join(part.tests)}.")]
+    by_test = {reading.test: reading for reading in readings}
+    needs = []
+    for test in part.tests:
+        if test not in by_test:
+            needs.append(Need("test-missing", test, f"{sheet.tests[test].title} is not in the {part.author}'s part."))
+            continue
+        outcome = judge_reading(sheet, sheet.tests[test], by_test[test], expected)
+        outcomes[test] = outcome
+        if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR):
+            needs.append(Need("test-not-run", test, outcome.sentence))
+    return needs
+
+
+def _judge_answers(sheet: Sheet, test: Test, evidence: Evidence, expected: Expected, outcomes: dict[str, Outcome]) -> list[Need]:
+    answers = [answer for answer in evidence.answers if answer.test == test.id]
+    if not answers:
+        return [Need("answer-missing", test.id, f"{test.author}: {test.ask}")]
+    if test.procedure == "blink":
+        return _judge_count(test, answers, evidence.draws, outcomes)
+    outcome = judge_reading(sheet, test, answers[-1], expected)
+    outcomes[test.id] = outcome
+    return [Need("test-not-run", test.id, outcome.sentence)] if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR) else []
+
+
+def _judge_count(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], outcomes: dict[str, Outcome]) -> list[Need]:
+    """A wrong count is asked once more with a new draw; both answers stay, two wrong are out."""
+    drawn = {draw.number: str(draw.stimulus["count"]) for draw in draws if draw.test == test.id}
+    told = tuple(f"draw {a.draw}: answered {a.text}" for a in answers)
+    if any(answer.text == drawn.get(answer.draw) for answer in answers):
+        outcomes[test.id] = Outcome(test.id, Verdict.IN_LIMITS, draws=told)
+        return []
+    if len(answers) < 2:
+        return [Need("second-draw", test.id, f"{test.title}: the answer was wrong; it is asked once more with a new draw.")]
+    sentence = f"{test.title}: answered wrongly twice ({'; '.join(told)}). {test.next}"
+    outcomes[test.id] = Outcome(test.id, Verdict.OUT, sentence=sentence, draws=told)
+    return []
+
+
+def _settle(sheet: Sheet, outcome: Outcome, outcomes: Mapping[str, Outcome]) -> Outcome:
+    """A marginal whose better witness is in limits in the same run counts as in limits, and says so."""
+    witness = sheet.tests[outcome.test].better_witness
+    if outcome.verdict is not Verdict.MARGINAL or witness is None or witness not in outcomes:
+        return outcome
+    if outcomes[witness].verdict is not Verdict.IN_LIMITS:
+        return outcome
+    return replace(outcome, verdict=Verdict.IN_LIMITS, sentence=f"Marginal by itself; settled by {witness}, in limits.")
+
+
+def _witness_needed(sheet: Sheet, outcome: Outcome, outcomes: Mapping[str, Outcome]) -> Need | None:
+    witness = sheet.tests[outcome.test].better_witness
+    if outcome.verdict is not Verdict.MARGINAL or witness is None or witness in outcomes:
+        return None
+    return Need("witness", witness, f"{outcome.test} is marginal: {sheet.tests[witness].ask}")
