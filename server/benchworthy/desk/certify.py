@@ -1,0 +1,80 @@
+"""May this run carry a certificate of fitness? Every condition is looked at, and all that are unmet are told at once."""
+
+from datetime import datetime, timedelta
+
+from benchworthy.designs.sheet import Policy
+from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.fitness import no_bench_evidence
+from benchworthy.desk.outs import unexplained_outs
+from benchworthy.judging.decision import Verdict
+from benchworthy.judging.run import Assessment
+
+CERTIFYING_SETS = frozenset({"first"})
+
+
+def unmet_conditions(
+    facts: BoardFacts,
+    run: str | None,
+    assessment: Assessment | None,
+    policy: Policy,
+    people: frozenset[str],
+    inspectors: frozenset[str],
+    now: datetime,
+) -> tuple[Unmet, ...]:
+    """Conditions that keep `run` from carrying a certificate; empty means it may be issued.
+
+    `people` are the holder codes that opened the run or answered as operator, `inspectors` those that inspected.
+    """
+    summary = next((candidate for candidate in facts.runs if candidate.id == run), None)
+    if summary is None or assessment is None:
+        return (no_bench_evidence(facts),)
+    unmet: list[Unmet] = []
+    if summary.test_set not in CERTIFYING_SETS:
+        unmet.append(
+            Unmet(
+                "set-does-not-certify", f"The set {summary.test_set} carries no certificate.", summary.id, "Run the set `first`."
+            )
+        )
+    if summary.closed_at is None:
+        unmet.append(
+            Unmet("run-open", f"Run {summary.id} is still open.", summary.id, "Close it with POST /api/v1/runs/{run}/close.")
+        )
+    unmet += _incomplete(assessment, summary.id)
+    unmet += _not_in_limits(assessment, summary.id)
+    if now - summary.opened_at > timedelta(days=policy.run_age_days):
+        unmet.append(
+            Unmet(
+                "run-too-old",
+                f"Run {summary.id} is older than {policy.run_age_days} days.",
+                summary.id,
+                "Run the set `first` again.",
+            )
+        )
+    if inspectors & people:
+        unmet.append(
+            Unmet(
+                "inspector-not-second-person",
+                "The inspector also opened or answered the run.",
+                summary.id,
+                "A second person inspects the board in a new run.",
+            )
+        )
+    if facts.hold is not None:
+        unmet.append(Unmet("held", facts.hold.reason, facts.hold.code, "Release the hold after the repair is on record."))
+    if facts.on_loan:
+        unmet.append(Unmet("on-loan", f"{facts.serial} is on loan.", facts.serial, "Take it back and check it in first."))
+    unmet += [item for item in unexplained_outs(facts) if item.evidence != summary.id]
+    return tuple(unmet)
+
+
+def _incomplete(assessment: Assessment, run: str) -> list[Unmet]:
+    return [Unmet("run-incomplete", need.what, run, "Deliver it in this run, or run the set again.") for need in assessment.needs]
+
+
+def _not_in_limits(assessment: Assessment, run: str) -> list[Unmet]:
+    codes = {Verdict.OUT: "test-out", Verdict.MARGINAL: "test-marginal"}
+    return [
+        Unmet(codes[outcome.verdict], outcome.sentence, run, "Mend what is named; after a repair run the set `first`.")
+        for outcome in assessment.outcomes.values()
+        if outcome.verdict in codes
+    ]

@@ -1,0 +1,89 @@
+"""What the record says of one board, gathered for a decision. Nothing here is set by hand: it all rests on entries."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from benchworthy.judging.decision import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """A run as the desk needs it. `outs` are the tests that came out, also in a run that nobody closed."""
+
+    id: str
+    test_set: str
+    opened_at: datetime
+    closed_at: datetime | None
+    complete: bool
+    verdict: Verdict | None
+    outs: tuple[str, ...]
+    secrets_absent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateFacts:
+    """The newest certificate. `lapse` is None while it is in force apart from its date."""
+
+    id: str
+    run: str
+    issued_at: datetime
+    valid_until: datetime
+    lapse: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldFacts:
+    """An open hold: its code, the reason in a sentence, since when."""
+
+    code: str
+    reason: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class LoanFacts:
+    """The newest loan of the board; the borrower is an opaque code."""
+
+    id: str
+    borrower: str
+    lent_at: datetime
+    due: datetime
+    returned_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class BoardFacts:
+    """Everything a decision about one board rests on, newest run first."""
+
+    serial: str
+    design: str
+    virtual: bool
+    module: str | None
+    any_evidence: bool
+    runs: tuple[RunSummary, ...]
+    certificate: CertificateFacts | None
+    hold: HoldFacts | None
+    loan: LoanFacts | None
+    checked_in_at: datetime | None
+    repaired_at: datetime | None
+
+    @property
+    def on_loan(self) -> bool:
+        return self.loan is not None and self.loan.returned_at is None
+
+    @property
+    def awaits_check_in(self) -> bool:
+        """Returned, and not looked at since."""
+        if self.loan is None or self.loan.returned_at is None:
+            return False
+        return self.checked_in_at is None or self.checked_in_at < self.loan.returned_at
+
+
+@dataclass(frozen=True, slots=True)
+class Unmet:
+    """A condition that is not met: stable code, what is wrong, what it rests on, what to do next."""
+
+    code: str
+    what: str
+    evidence: str
+    next: str

@@ -1,0 +1,109 @@
+"""Is this board fit to lend, and if not, why? Fit is computed from evidence, never set."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.outs import unexplained_outs
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """The answer of one moment. `answer` tells "fit", "no evidence" and "fails" apart; `state` is the board's."""
+
+    fit: bool
+    answer: str
+    state: str
+    until: datetime | None
+    unmet: tuple[Unmet, ...]
+
+
+def fitness(facts: BoardFacts, now: datetime) -> Fitness:
+    """Fit means: a certificate in force, no hold, nothing out since it was issued, and a return that was looked at."""
+    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts))
+    fit = not unmet
+    until = facts.certificate.valid_until if fit and facts.certificate else None
+    answer = "fit" if fit else "fails" if _has_failed(facts, unmet) else "no evidence"
+    return Fitness(fit, answer, state(facts, fit), until, unmet)
+
+
+def state(facts: BoardFacts, fit: bool) -> str:
+    """The board's one state, derived from the record."""
+    if facts.on_loan:
+        return "on loan"
+    if facts.hold is not None:
+        return "held"
+    if facts.awaits_check_in:
+        return "returned"
+    if fit:
+        return "fit"
+    return "under test" if facts.runs else "kit"
+
+
+def _has_failed(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> bool:
+    """Bench evidence exists and speaks against it, or somebody holds the board."""
+    return bool(facts.runs) or facts.certificate is not None or any(item.code == "held" for item in unmet)
+
+
+def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
+    certificate = facts.certificate
+    if certificate is None:
+        return (no_bench_evidence(facts) if not facts.runs else _no_certificate(facts),)
+    if certificate.lapse is not None:
+        return (
+            Unmet(
+                "certificate-lapsed",
+                f"Certificate {certificate.id} has lapsed ({certificate.lapse}).",
+                certificate.id,
+                "Run the set `first` and certify again.",
+            ),
+        )
+    if certificate.valid_until <= now:
+        return (
+            Unmet(
+                "certificate-lapsed",
+                f"Certificate {certificate.id} was valid until {certificate.valid_until:%Y-%m-%d} (LAPSE-EXPIRED).",
+                certificate.id,
+                "Run the set `first` and certify again.",
+            ),
+        )
+    return ()
+
+
+def no_bench_evidence(facts: BoardFacts) -> Unmet:
+    """Field evidence alone never certifies."""
+    told = "Only field evidence has arrived" if facts.any_evidence else "No evidence has arrived"
+    return Unmet(
+        "no-bench-evidence",
+        f"{told} for {facts.serial}; no run at a bench is on record.",
+        facts.serial,
+        "Open a run at a bench with the set `first`.",
+    )
+
+
+def _no_certificate(facts: BoardFacts) -> Unmet:
+    return Unmet(
+        "no-certificate",
+        f"{facts.serial} has been tested and no certificate was issued.",
+        facts.runs[0].id,
+        "Finish the run and certify with POST /api/v1/boards/{serial}/certificates.",
+    )
+
+
+def _hold(facts: BoardFacts) -> tuple[Unmet, ...]:
+    if facts.hold is None:
+        return ()
+    return (Unmet("held", facts.hold.reason, facts.hold.code, "Repair what is named, then run the set `first`."),)
+
+
+def _returned(facts: BoardFacts) -> tuple[Unmet, ...]:
+    if not facts.awaits_check_in or facts.loan is None:
+        return ()
+    return (
+        Unmet(
+            "not-checked-in",
+            f"{facts.serial} came back and has not been looked at.",
+            facts.loan.id,
+            "Run the set `check-in` and settle it with POST /api/v1/boards/{serial}/check-ins.",
+        ),
+    )

@@ -1,0 +1,1 @@
+"""Statistics over history. Empty until there is a fleet to speak of."""

@@ -1,0 +1,147 @@
+"""What is on record of boards, benches, runs and evidence: plain values, as the storage hands them to the core."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from benchworthy.reports.report import Author, EvidenceClass
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A carrier with its label. `module` is the id bound to it in this epoch, None before the first complete run."""
+
+    serial: str
+    site: str
+    design: str
+    virtual: bool
+    epoch: int
+    module: str | None
+    kit_lot: str | None
+    inventory_ref: str | None
+    enrolled_at: datetime
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A bench and its public Ed25519 key as JWK text; the thumbprint is its name in key ids."""
+
+    thumbprint: str
+    site: str
+    name: str
+    jwk: str
+    holder: str
+    added_at: datetime
+    revoked_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """An API token on record: whose it is and what it may do. The secret itself is not stored."""
+
+    fingerprint: str
+    site: str
+    role: str
+    holder: str
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A run opened by a person. `summary` is the newest assessment in short; `judging` the sheet's hash at opening."""
+
+    id: str
+    serial: str
+    site: str
+    test_set: str
+    design: str
+    judging: str
+    guide: str
+    bench: str
+    scanned: str
+    nonce: str
+    opened_by: str
+    opened_at: datetime
+    expires_at: datetime
+    closed_at: datetime | None
+    closed_by: str | None
+    fixtures: tuple[str, ...]
+    summary: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One arrival exactly as received: a signed token, or a person's answer as canonical JSON."""
+
+    digest: str
+    serial: str
+    run: str | None
+    author: Author
+    part: int | None
+    evidence_class: EvidenceClass
+    kid: str
+    holder: str
+    raw: bytes
+    module: str | None
+    epoch: int | None
+    boot: int | None
+    seq: int | None
+    arrival: str
+    received_at: datetime
+    receipt: str
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """A certificate as issued, and what became of it."""
+
+    id: str
+    serial: str
+    site: str
+    run: str
+    token: str
+    results: str
+    issued_at: datetime
+    valid_until: datetime
+    issued_by: str
+    lapse: str | None
+    lapsed_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A hold on a board: the code, the reason in a sentence, who and when."""
+
+    id: int
+    serial: str
+    code: str
+    reason: str
+    by: str
+    since: datetime
+    released_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Loan:
+    """A loan; the borrower is an opaque code."""
+
+    id: str
+    serial: str
+    borrower: str
+    lent_by: str
+    lent_at: datetime
+    due: datetime
+    returned_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """One message waiting in the outbox, sent at least once."""
+
+    id: int
+    topic: str
+    payload: str
