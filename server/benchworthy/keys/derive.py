@@ -1,0 +1,55 @@
+"""Keys derived from the site secret with HKDF-SHA256 (RFC 5869), so that no board's key need be stored.
+
+info = "benchworthy" NUL purpose NUL name NUL detail, no salt (the site secret is uniformly random). Purposes:
+
+    field   NUL serial NUL epoch    HS256 key written to the board; a new epoch supersedes it
+    run     NUL run id NUL nonce    HS256 key of one run, pushed into the board's RAM; nonce as 32 hex digits
+    broker  NUL serial NUL epoch    password of the board at the MQTT broker
+
+NUL cannot stand inside a part, so two different triples never give the same info.
+"""
+
+import base64
+import re
+
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+
+from benchworthy.keys.secret import SiteSecret
+
+KEY_BYTES = 32
+_NONCE = re.compile(r"[0-9a-f]{32}")
+
+
+def field_key(secret: SiteSecret, serial: str, epoch: int) -> bytes:
+    """The 32-byte key with which a board signs field reports. ValueError for a bad serial or epoch."""
+    return _derive(secret, "field", serial, _epoch(epoch))
+
+
+def run_key(secret: SiteSecret, run: str, nonce_hex: str) -> bytes:
+    """The 32-byte key of one run. ValueError unless the nonce is 128 bits in lower-case hex."""
+    if _NONCE.fullmatch(nonce_hex) is None:
+        raise ValueError("A run's nonce is 32 lower-case hex digits.")
+    return _derive(secret, "run", run, nonce_hex)
+
+
+def broker_password(secret: SiteSecret, serial: str, epoch: int) -> str:
+    """A password of 43 URL-safe characters (256 bits) for the MQTT user of that name."""
+    return base64.urlsafe_b64encode(_derive(secret, "broker", serial, _epoch(epoch))).rstrip(b"=").decode()
+
+
+def hkdf(octets: bytes, info: bytes, salt: bytes | None = None, length: int = KEY_BYTES) -> bytes:
+    """HKDF-SHA256: extract and expand."""
+    return HKDF(algorithm=SHA256(), length=length, salt=salt, info=info).derive(octets)
+
+
+def _derive(secret: SiteSecret, purpose: str, name: str, detail: str) -> bytes:
+    if not name or "\0" in name:
+        raise ValueError("A derived key needs a name without NUL.")
+    return hkdf(secret.octets, "\0".join(("benchworthy", purpose, name, detail)).encode())
+
+
+def _epoch(epoch: int) -> str:
+    if epoch < 1:
+        raise ValueError("Epochs count from 1.")
+    return str(epoch)
