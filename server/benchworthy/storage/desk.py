@@ -1,0 +1,116 @@
+"""Certificates with their results documents, holds, loans, check-ins, and the ledger."""
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, insert, select, update
+
+from benchworthy.history.ledger import Entry
+from benchworthy.history.records import Certificate, Hold, Loan
+from benchworthy.storage import tables as t
+
+
+def _values(record: Any) -> dict[str, Any]:
+    return {field.name: getattr(record, field.name) for field in dataclasses.fields(record)}
+
+
+class DeskRows:
+    """Implements ports.Desk on one connection."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def add_document(self, sha256: str, body: str) -> None:
+        if self.document(sha256) is None:
+            self._connection.execute(insert(t.documents).values(sha256=sha256, body=body))
+
+    def document(self, sha256: str) -> str | None:
+        return self._connection.execute(select(t.documents.c.body).where(t.documents.c.sha256 == sha256)).scalar()
+
+    def add_certificate(self, certificate: Certificate) -> None:
+        self._connection.execute(insert(t.certificates).values(**_values(certificate)))
+
+    def certificate(self, certificate: str) -> Certificate | None:
+        return _certificate(self._connection.execute(select(t.certificates).where(t.certificates.c.id == certificate)).first())
+
+    def newest_certificate(self, serial: str) -> Certificate | None:
+        c = t.certificates.c
+        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), c.id.desc()).limit(1)
+        return _certificate(self._connection.execute(query).first())
+
+    def certificates_of(self, site: str) -> Sequence[Certificate]:
+        query = select(t.certificates).where(t.certificates.c.site == site).order_by(t.certificates.c.id)
+        return [Certificate(**row._mapping) for row in self._connection.execute(query)]
+
+    def lapse(self, serial: str, code: str, at: datetime) -> Sequence[str]:
+        """Lapse every certificate of the board that has not lapsed yet; returns their ids."""
+        c = t.certificates.c
+        standing = select(c.id).where(c.serial == serial, c.lapse.is_(None))
+        ids = list(self._connection.execute(standing).scalars())
+        if ids:
+            self._connection.execute(update(t.certificates).where(c.id.in_(ids)).values(lapse=code, lapsed_at=at))
+        return ids
+
+    def open_hold(self, serial: str) -> Hold | None:
+        c = t.holds.c
+        row = self._connection.execute(select(t.holds).where(c.serial == serial, c.released_at.is_(None))).first()
+        return Hold(**row._mapping) if row else None
+
+    def add_hold(self, serial: str, code: str, reason: str, by: str, at: datetime) -> None:
+        self._connection.execute(insert(t.holds).values(serial=serial, code=code, reason=reason, by=by, since=at))
+
+    def newest_loan(self, serial: str) -> Loan | None:
+        c = t.loans.c
+        row = self._connection.execute(select(t.loans).where(c.serial == serial).order_by(c.lent_at.desc()).limit(1)).first()
+        return Loan(**row._mapping) if row else None
+
+    def add_loan(self, loan: Loan) -> None:
+        self._connection.execute(insert(t.loans).values(**_values(loan)))
+
+    def end_loan(self, loan: str, at: datetime) -> None:
+        self._connection.execute(update(t.loans).where(t.loans.c.id == loan).values(returned_at=at))
+
+    def add_check_in(self, serial: str, run: str, outcome: str, sentence: str, by: str, at: datetime) -> None:
+        self._connection.execute(
+            insert(t.check_ins).values(serial=serial, run=run, outcome=outcome, sentence=sentence, by=by, at=at)
+        )
+
+    def last_check_in(self, serial: str) -> datetime | None:
+        """When the newest check-in that left the board looked at was made."""
+        c = t.check_ins.c
+        query = select(c.at).where(c.serial == serial, c.outcome != "returned").order_by(c.id.desc()).limit(1)
+        return self._connection.execute(query).scalar()
+
+
+class LedgerRows:
+    """Implements ports.Ledger on one connection."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def last(self, chain: str) -> Entry | None:
+        c = t.ledger.c
+        row = self._connection.execute(select(t.ledger).where(c.chain == chain).order_by(c.position.desc()).limit(1)).first()
+        return _entry(row) if row else None
+
+    def add(self, entry: Entry, text: str | None) -> None:
+        self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
+        if text is None or entry.text_hash is None:
+            return
+        known = select(t.texts.c.hash).where(t.texts.c.hash == entry.text_hash)
+        if self._connection.execute(known).first() is None:
+            self._connection.execute(insert(t.texts).values(hash=entry.text_hash, text=text))
+
+    def entries(self, chain: str) -> Sequence[Entry]:
+        query = select(t.ledger).where(t.ledger.c.chain == chain).order_by(t.ledger.c.position)
+        return [_entry(row) for row in self._connection.execute(query)]
+
+
+def _certificate(row: Row[Any] | None) -> Certificate | None:
+    return Certificate(**row._mapping) if row else None
+
+
+def _entry(row: Row[Any]) -> Entry:
+    return Entry(**row._mapping)

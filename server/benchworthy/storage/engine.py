@@ -1,0 +1,62 @@
+"""The database engine: one BEGIN IMMEDIATE per write, WAL, foreign keys, synchronous FULL; busy becomes StorageBusy."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import OperationalError
+
+from benchworthy.errors import SettingsInvalid, StorageBusy
+
+BUSY_MS = 5000
+
+
+def open_engine(url: str) -> Engine:
+    """An engine for a database URL. Raises SettingsInvalid for a database this version does not know."""
+    if not url.startswith("sqlite:///"):
+        raise SettingsInvalid(f"BENCHWORTHY_DATABASE is {url.split(':')[0]!r}; this version keeps its data in sqlite:///PATH.")
+    Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000, "isolation_level": None})
+    event.listen(engine, "connect", _prepare)
+    return engine
+
+
+def _prepare(connection: sqlite3.Connection, _: Any) -> None:
+    """`isolation_level=None` hands every BEGIN to us; a reader upgraded to a writer would not wait for the lock."""
+    for pragma in (f"busy_timeout={BUSY_MS}", "journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """One write transaction: committed when the block ends, rolled back when it raises. Raises StorageBusy."""
+    with engine.connect() as connection:
+        try:
+            connection.execute(text("BEGIN IMMEDIATE"))
+        except OperationalError as fault:
+            connection.close()
+            raise StorageBusy("The database is locked by another write.", retry_after=1) from fault
+        try:
+            yield connection
+        except BaseException:
+            connection.exec_driver_sql("ROLLBACK")
+            raise
+        try:
+            connection.exec_driver_sql("COMMIT")
+        except OperationalError as fault:
+            connection.exec_driver_sql("ROLLBACK")
+            raise StorageBusy("The database could not finish the write.", retry_after=1) from fault
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """One consistent read: a plain BEGIN, so that several queries see the same state."""
+    with engine.connect() as connection:
+        connection.exec_driver_sql("BEGIN")
+        try:
+            yield connection
+        finally:
+            connection.exec_driver_sql("ROLLBACK")

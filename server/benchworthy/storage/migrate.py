@@ -1,0 +1,33 @@
+"""Bring a database to this version's schema. Foreign keys are off while tables are rebuilt and checked afterwards."""
+
+from pathlib import Path
+
+from sqlalchemy import Engine
+
+from benchworthy.errors import SettingsInvalid
+
+_FOLDER = Path(__file__).parent / "migrations"
+
+
+def upgrade(engine: Engine) -> None:
+    """Apply every migration that is missing. Raises SettingsInvalid if the result breaks a foreign key."""
+    from alembic import command  # heavy; only needed at start
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(_FOLDER).replace("%", "%%"))
+    with engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        config.attributes["connection"] = connection
+        try:
+            command.upgrade(config, "head")
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+        except BaseException:
+            connection.exec_driver_sql("ROLLBACK")
+            raise
+        if broken:
+            connection.exec_driver_sql("ROLLBACK")
+            raise SettingsInvalid(f"The database breaks {len(broken)} foreign keys after the migration; restore a backup.")
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA foreign_keys=ON")

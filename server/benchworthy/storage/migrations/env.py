@@ -1,0 +1,12 @@
+"""Run by Alembic: migrates the connection it is handed, inside that connection's own transaction."""
+
+from alembic import context
+from benchworthy.storage.tables import metadata
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=metadata,
+    render_as_batch=True,
+    transactional_ddl=False,
+)
+context.run_migrations()

@@ -1,0 +1,113 @@
+"""Boards with their modules, benches, tokens and fixtures."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, and_, exists, insert, select, update
+
+from benchworthy.history.records import Access, Bench, Board
+from benchworthy.storage import tables as t
+
+
+class RegistryRows:
+    """Implements ports.Registry on one connection."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def board(self, serial: str) -> Board | None:
+        return self._one(_boards().where(t.boards.c.serial == serial))
+
+    def by_inventory_ref(self, reference: str) -> Board | None:
+        return self._one(_boards().where(t.boards.c.inventory_ref == reference))
+
+    def boards(self, site: str, after: str, limit: int) -> Sequence[Board]:
+        query = _boards().where(t.boards.c.site == site, t.boards.c.serial > after).order_by(t.boards.c.serial).limit(limit)
+        return [_board(row) for row in self._connection.execute(query)]
+
+    def add_board(self, board: Board) -> None:
+        self._ensure_site(board.site, board.enrolled_at)
+        self._connection.execute(
+            insert(t.boards).values(
+                serial=board.serial,
+                site=board.site,
+                design=board.design,
+                virtual=board.virtual,
+                epoch=board.epoch,
+                kit_lot=board.kit_lot,
+                inventory_ref=board.inventory_ref,
+                enrolled_at=board.enrolled_at,
+                version=board.version,
+            )
+        )
+        self._connection.execute(
+            insert(t.modules).values(serial=board.serial, epoch=board.epoch, module=board.module, since=board.enrolled_at)
+        )
+
+    def bind_module(self, serial: str, epoch: int, module: str, run: str | None, at: datetime) -> None:
+        """Bind a module to the present epoch; the board's row version moves on."""
+        here = and_(t.modules.c.serial == serial, t.modules.c.epoch == epoch)
+        self._connection.execute(update(t.modules).where(here).values(module=module, bound_by_run=run, since=at))
+        self._connection.execute(update(t.boards).where(t.boards.c.serial == serial).values(version=t.boards.c.version + 1))
+
+    def bench(self, thumbprint: str) -> Bench | None:
+        row = self._connection.execute(select(t.benches).where(t.benches.c.thumbprint == thumbprint)).first()
+        return Bench(**row._mapping) if row else None
+
+    def add_bench(self, bench: Bench) -> None:
+        self._ensure_site(bench.site, bench.added_at)
+        self._connection.execute(
+            insert(t.benches).values(
+                thumbprint=bench.thumbprint,
+                site=bench.site,
+                name=bench.name,
+                jwk=bench.jwk,
+                holder=bench.holder,
+                added_at=bench.added_at,
+                revoked_at=bench.revoked_at,
+            )
+        )
+
+    def access(self, fingerprint: str) -> Access | None:
+        row = self._connection.execute(select(t.tokens).where(t.tokens.c.fingerprint == fingerprint)).first()
+        return Access(**row._mapping) if row else None
+
+    def add_access(self, access: Access) -> None:
+        self._ensure_site(access.site, access.created_at)
+        self._connection.execute(
+            insert(t.tokens).values(
+                fingerprint=access.fingerprint,
+                site=access.site,
+                role=access.role,
+                holder=access.holder,
+                created_at=access.created_at,
+                expires_at=access.expires_at,
+                revoked_at=access.revoked_at,
+            )
+        )
+
+    def any_access(self) -> bool:
+        return bool(self._connection.execute(select(exists(select(t.tokens.c.fingerprint)))).scalar())
+
+    def ensure_fixture(self, serial: str, kind: str, site: str, at: datetime) -> None:
+        known = self._connection.execute(select(t.fixtures.c.serial).where(t.fixtures.c.serial == serial)).first()
+        if known is None:
+            self._connection.execute(insert(t.fixtures).values(serial=serial, kind=kind, site=site, added_at=at))
+
+    def _ensure_site(self, name: str, at: datetime) -> None:
+        if self._connection.execute(select(t.sites.c.name).where(t.sites.c.name == name)).first() is None:
+            self._connection.execute(insert(t.sites).values(name=name, added_at=at))
+
+    def _one(self, query: Select[Any]) -> Board | None:
+        row = self._connection.execute(query).first()
+        return _board(row) if row else None
+
+
+def _boards() -> Select[Any]:
+    joined = t.boards.join(t.modules, and_(t.boards.c.serial == t.modules.c.serial, t.boards.c.epoch == t.modules.c.epoch))
+    return select(t.boards, t.modules.c.module).select_from(joined)
+
+
+def _board(row: Row[Any]) -> Board:
+    return Board(**row._mapping)

@@ -1,0 +1,64 @@
+"""Units of work: one connection, one transaction, one use."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection, Engine, delete, insert, select
+
+from benchworthy.errors import ListenerAlreadyRuns
+from benchworthy.storage import tables as t
+from benchworthy.storage.desk import DeskRows, LedgerRows
+from benchworthy.storage.engine import reading, writing
+from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.registry import RegistryRows
+from benchworthy.storage.runs import RunRows
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Implements ports.Work."""
+
+    registry: RegistryRows
+    runs: RunRows
+    evidence: EvidenceRows
+    ledger: LedgerRows
+    desk: DeskRows
+
+
+def _rows(connection: Connection) -> Rows:
+    return Rows(
+        RegistryRows(connection), RunRows(connection), EvidenceRows(connection), LedgerRows(connection), DeskRows(connection)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Database:
+    """Implements ports.Storage over an engine."""
+
+    engine: Engine
+
+    @contextmanager
+    def writing(self) -> Iterator[Rows]:
+        with writing(self.engine) as connection:
+            yield _rows(connection)
+
+    @contextmanager
+    def reading(self) -> Iterator[Rows]:
+        with reading(self.engine) as connection:
+            yield _rows(connection)
+
+    def take_lease(self, name: str, owner: str, now: datetime, seconds: float) -> None:
+        """Take or renew a lease for `owner`. Raises ListenerAlreadyRuns while somebody else holds it."""
+        with writing(self.engine) as connection:
+            held = connection.execute(select(t.leases).where(t.leases.c.name == name)).first()
+            if held is not None and held.owner != owner and held.until > now:
+                raise ListenerAlreadyRuns(f"{name} is served by {held.owner} until {held.until:%H:%M:%S} UTC.", owner=held.owner)
+            connection.execute(delete(t.leases).where(t.leases.c.name == name))
+            connection.execute(insert(t.leases).values(name=name, owner=owner, until=now + timedelta(seconds=seconds)))
+
+    def drop_lease(self, name: str, owner: str) -> None:
+        """Give a lease back, if it is still ours."""
+        with writing(self.engine) as connection:
+            connection.execute(delete(t.leases).where(t.leases.c.name == name, t.leases.c.owner == owner))
