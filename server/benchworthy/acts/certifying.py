@@ -1,0 +1,206 @@
+"""Certificates of fitness: issued on one complete run, with every value kept in a results document."""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from benchworthy import RELEASED
+from benchworthy.acts.gather import board_of, facts_of, run_of
+from benchworthy.acts.runs import answered_by, people_of
+from benchworthy.designs.sheet import Sheet
+from benchworthy.desk.certify import unmet_conditions
+from benchworthy.desk.facts import Unmet
+from benchworthy.errors import CertificateRefused, ClockImplausible, UnknownCertificate
+from benchworthy.evidence import standing
+from benchworthy.evidence.recording import enter
+from benchworthy.history.records import Board, Certificate, Run
+from benchworthy.judging.decision import RULE
+from benchworthy.judging.run import Assessment
+from benchworthy.judging.tests import Outcome
+from benchworthy.ports import Services, Signer, Work
+from benchworthy.reports.report import Author
+
+CERTIFICATE_TYPE = "benchworthy-certificate"
+STATUS_LIST_TYPE = "benchworthy-status-list"
+RULE_NAME = "BW-1"
+
+
+def certify(serial: str, run: str | None, holder: str, work: Work, services: Services) -> Certificate:
+    """Issue a certificate on a run, by default the board's newest. Raises CertificateRefused with all that is unmet."""
+    board = board_of(serial, work, services)
+    facts, sheet, now = facts_of(board, work), services.find_sheet(board.design), services.now()
+    chosen = run_of(run, work, services) if run else next(iter(work.runs.of_board(serial)), None)
+    if chosen is not None and chosen.serial != serial:
+        chosen = None
+    assessment = standing.assessment_of(chosen, board, work, services) if chosen else None
+    people, inspectors = people_of(chosen, work) if chosen else (frozenset[str](), frozenset[str]())
+    unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, inspectors, now)
+    if unmet or chosen is None or assessment is None:
+        raise CertificateRefused(_told(serial, unmet), unmet=[_plain(item) for item in unmet])
+    _plausible(now, board, work)
+    return _issue(board, chosen, assessment, sheet, holder, now, work, services)
+
+
+def _told(serial: str, unmet: Sequence[Unmet]) -> str:
+    return f"{serial} gets no certificate: " + " ".join(item.what for item in unmet)
+
+
+def _plain(item: Unmet) -> dict[str, str]:
+    return {"code": item.code, "what": item.what, "evidence": item.evidence, "next": item.next}
+
+
+def _plausible(now: datetime, board: Board, work: Work) -> None:
+    """No certificate before the package's release date or the last entry of the board's chain."""
+    last = work.ledger.last(board.serial)
+    earliest = max(
+        datetime.fromisoformat(RELEASED).replace(tzinfo=UTC),
+        datetime.fromisoformat(last.at) if last else datetime.min.replace(tzinfo=UTC),
+    )
+    if now.replace(microsecond=0) < earliest:
+        raise ClockImplausible(f"The server's clock says {now:%Y-%m-%d %H:%M}, earlier than {earliest:%Y-%m-%d %H:%M}.")
+
+
+def _issue(
+    board: Board, run: Run, assessment: Assessment, sheet: Sheet, holder: str, now: datetime, work: Work, services: Services
+) -> Certificate:
+    certificate_id = f"c-{services.random(10).hex()}"
+    issued = now.replace(microsecond=0)
+    until = issued + timedelta(days=sheet.policy.certificate_days)
+    body = results_document(certificate_id, board, run, assessment, sheet, holder, issued, until, work, services)
+    sha256 = hashlib.sha256(body.encode()).hexdigest()
+    head = work.ledger.last(board.serial)
+    claims: dict[str, Any] = {
+        "id": certificate_id,
+        "serial": board.serial,
+        "module": board.module,
+        "design": board.design,
+        "judging": sheet.judging_hash,
+        "run": run.id,
+        "results": sha256,
+        "rule": RULE_NAME,
+        "iat": int(issued.timestamp()),
+        "exp": int(until.timestamp()),
+        "site": services.site,
+        "ledger": head.hash if head else "",
+        **({"virtual": True} if board.virtual else {}),
+    }
+    token = _signer(services).sign(CERTIFICATE_TYPE, claims)
+    certificate = Certificate(
+        certificate_id, board.serial, services.site, run.id, token, sha256, issued, until, holder, None, None
+    )
+    work.desk.add_document(sha256, body)
+    work.desk.add_certificate(certificate)
+    facts = {"certificate": certificate_id, "run": run.id, "results": sha256, "until": until.isoformat()}
+    enter(board, "certified", holder, facts, work, services)
+    return certificate
+
+
+def _signer(services: Services) -> Signer:
+    assert services.signer is not None, "only the web process signs"
+    return services.signer
+
+
+def results_document(
+    certificate_id: str,
+    board: Board,
+    run: Run,
+    assessment: Assessment,
+    sheet: Sheet,
+    holder: str,
+    issued: datetime,
+    until: datetime,
+    work: Work,
+    services: Services,
+) -> str:
+    """The results as JSON, after ISO/IEC 17025:2017, 7.8.2.1 as far as it applies; its SHA-256 stands in the certificate."""
+    answered = answered_by(run, work)
+    document = {
+        "title": "Certificate of fitness to lend: results",
+        "id": certificate_id,
+        "place": services.site,
+        "item": {
+            "serial": board.serial,
+            "design": sheet.title,
+            "module": board.module,
+            "kit_lot": board.kit_lot,
+            "virtual": board.virtual,
+        },
+        "notice": ("VIRTUAL: this board is a simulation; nothing was measured on hardware. " if board.virtual else "")
+        + "This is no accredited calibration and no mains-safety inspection. The results relate only to this board as tested.",
+        "method": {
+            "sheet": sheet.name,
+            "judging": sheet.judging_hash,
+            "guide": sheet.guide_hash,
+            "set": run.test_set,
+            "coverage": sheet.coverage,
+            "agent": services.agent.hash,
+            "agent_version": services.agent.version,
+        },
+        "rule": {"name": RULE_NAME, "text": RULE},
+        "dates": {
+            "opened": run.opened_at.isoformat(),
+            "closed": run.closed_at.isoformat() if run.closed_at else None,
+            "issued": issued.isoformat(),
+            "valid_until": until.isoformat(),
+        },
+        "people": {"opened": run.opened_by, "authorised": holder, "answered": answered},
+        "bench": run.bench,
+        "fixtures": list(run.fixtures),
+        "run": run.id,
+        "evidence": [
+            {"digest": i.digest, "author": str(i.author), "part": i.part, "arrival": i.arrival}
+            for i in work.evidence.of_run(run.id)
+        ],
+        "results": [_result(sheet, outcome) for outcome in assessment.outcomes.values()],
+        "end": "End of the results.",
+    }
+    return json.dumps(document, indent=1, sort_keys=True)
+
+
+def _result(sheet: Sheet, outcome: Outcome) -> dict[str, Any]:
+    test = sheet.tests[outcome.test]
+    return {
+        "test": outcome.test,
+        "title": test.title,
+        "author": str(test.author),
+        "verdict": str(outcome.verdict),
+        "conditions": sorted(test.needs),
+        "remark": outcome.sentence,
+        "quantities": [
+            {
+                "name": q.name,
+                "value": f"{q.value:.7g}",
+                "unit": q.unit,
+                "low": q.low,
+                "high": q.high,
+                "source": q.source,
+                "expanded_uncertainty": f"{q.expanded:.2g}",
+                "coverage_factor": 2,
+                "conformity": round(q.conformity, 6),
+                "verdict": str(q.verdict),
+            }
+            for q in outcome.quantities
+        ],
+    }
+
+
+def find(certificate: str, work: Work, services: Services) -> Certificate:
+    """Raises UnknownCertificate."""
+    found = work.desk.certificate(certificate)
+    if found is None or found.site != services.site:
+        raise UnknownCertificate(f"No certificate {certificate} was issued here.", certificate=certificate)
+    return found
+
+
+def status_list(work: Work, services: Services) -> str:
+    """The signed, dated list of what became of every certificate whose date has not passed."""
+    now = services.now()
+    standing_now = {c.id: c.lapse or "in-force" for c in work.desk.certificates_of(services.site) if c.valid_until > now}
+    return _signer(services).sign(
+        STATUS_LIST_TYPE, {"site": services.site, "iat": int(now.timestamp()), "certificates": standing_now}
+    )
+
+
+__all__ = ["Author", "certify", "find", "status_list"]

@@ -1,0 +1,255 @@
+"""Runs: opened by a person, filled by their authors, judged as they stand, closed."""
+
+import dataclasses
+import json
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+from benchworthy.acts.gather import board_of, run_of
+from benchworthy.designs.plan import plan_for
+from benchworthy.designs.sheet import Sheet, Test, parts_of
+from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunClosed, UnknownBench
+from benchworthy.evidence import standing
+from benchworthy.evidence.gate import canonical
+from benchworthy.evidence.recording import enter
+from benchworthy.history.records import Board, Evidence, Run
+from benchworthy.judging.run import Assessment, Draw
+from benchworthy.ports import Services, Work
+from benchworthy.reports import token as tokens
+from benchworthy.reports.report import Author, EvidenceClass, Reading
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Opening:
+    """What a person gives to open a run. `fixtures` are `kind:serial` texts, such as TP-4:TP4-0007."""
+
+    serial: str
+    test_set: str
+    bench: str
+    scanned: str
+    fixtures: tuple[str, ...]
+
+
+def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> dict[str, Any]:
+    """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid."""
+    board = board_of(wanted.serial, work, services)
+    sheet = services.find_sheet(board.design)
+    bench = work.registry.bench(wanted.bench)
+    if bench is None or bench.revoked_at is not None or bench.site != services.site:
+        raise UnknownBench(f"No bench {wanted.bench} is registered.", bench=wanted.bench)
+    _check(wanted, sheet)
+    run = _new_run(wanted, board, sheet, holder, services)
+    for fixture in run.fixtures:
+        work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, run.opened_at)
+    work.runs.add(run)
+    drawn = [draw for test in sheet.tests_of(run.test_set) if (draw := _draw(test, 1, services))]
+    for draw in drawn:
+        work.runs.add_draw(run.id, draw, run.opened_at)
+    facts = {"run": run.id, "set": run.test_set, "bench": run.bench, "fixtures": list(run.fixtures), "judging": run.judging}
+    enter(board, "run-opened", holder, facts, work, services)
+    return _handed_out(run, board, sheet, drawn, services)
+
+
+def _check(wanted: Opening, sheet: Sheet) -> None:
+    if wanted.test_set not in sheet.sets:
+        raise RequestInvalid(f"The sheet has no set {wanted.test_set!r}.", errors={"set": [f"One of {', '.join(sheet.sets)}."]})
+    if wanted.scanned != wanted.serial:
+        raise RequestInvalid(
+            f"The scanned label {wanted.scanned} is not {wanted.serial}.", errors={"scanned": ["Scan the label of this board."]}
+        )
+
+
+def _new_run(wanted: Opening, board: Board, sheet: Sheet, holder: str, services: Services) -> Run:
+    now = services.now()
+    return Run(
+        id=f"r-{services.random(10).hex()}",
+        serial=board.serial,
+        site=services.site,
+        test_set=wanted.test_set,
+        design=board.design,
+        judging=sheet.judging_hash,
+        guide=sheet.guide_hash,
+        bench=wanted.bench,
+        scanned=wanted.scanned,
+        nonce=services.random(16).hex(),
+        opened_by=holder,
+        opened_at=now,
+        expires_at=now + timedelta(hours=sheet.policy.run_hours),
+        closed_at=None,
+        closed_by=None,
+        fixtures=wanted.fixtures,
+        summary={},
+    )
+
+
+def _draw(test: Test, number: int, services: Services) -> Draw | None:
+    """Draw a stimulus that habit cannot answer. Four bytes against a span of a few: the bias is below one in 10^8."""
+    if test.procedure != "blink":
+        return None
+    least, most = int(test.parameters["least"]), int(test.parameters["most"])
+    count = least + int.from_bytes(services.random(4)) % (most - least + 1)
+    return Draw(test.id, number, {"port": test.parameters["port"], "count": count})
+
+
+def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], services: Services) -> dict[str, Any]:
+    broker = services.broker
+    people = (Author.OPERATOR, Author.INSPECTOR)
+    return {
+        "run": run.id,
+        "nonce": run.nonce,
+        "key": services.derive_run_key(run.id, run.nonce),
+        "expires": run.expires_at,
+        "design": board.design,
+        "epoch": board.epoch,
+        "virtual": board.virtual,
+        "plan": plan_for(sheet, run.test_set).text,
+        "parts": [{"author": p.author, "number": p.number, "tests": list(p.tests)} for p in parts_of(sheet, run.test_set)],
+        "draws": [{"test": d.test, "draw": d.number, "stimulus": dict(d.stimulus)} for d in drawn],
+        "ask": [
+            {"test": t.id, "author": t.author, "procedure": t.procedure, "ask": t.ask, "caution": t.caution}
+            for t in sheet.tests_of(run.test_set)
+            if t.author in people
+        ],
+        "mqtt": None
+        if broker is None
+        else {
+            "host": broker.host,
+            "port": broker.port,
+            "site": services.site,
+            "user": board.serial,
+            "password": services.derive_broker_password(board.serial, board.epoch),
+        },
+    }
+
+
+def _open(run: str, work: Work, services: Services) -> tuple[Run, Board]:
+    found = run_of(run, work, services)
+    if found.closed_at is not None or found.expires_at <= services.now():
+        raise RunClosed(f"Run {found.id} is closed.", run=found.id)
+    return found, board_of(found.serial, work, services)
+
+
+def draw_again(run: str, test: str, holder: str, work: Work, services: Services) -> dict[str, Any]:
+    """The second draw after a wrong answer. Raises DrawRefused, RunClosed."""
+    found, board = _open(run, work, services)
+    assessment = standing.assessment_of(found, board, work, services)
+    if not any(need.code == "second-draw" and need.test == test for need in assessment.needs):
+        raise DrawRefused(f"{test} does not wait for a second draw in run {run}.", test=test)
+    number = 1 + sum(draw.test == test for draw in work.runs.draws(run))
+    if number > 2:
+        raise DrawRefused(f"The second draw of {test} was made already.", test=test)
+    draw = _draw(services.find_sheet(found.design).tests[test], number, services)
+    assert draw is not None
+    work.runs.add_draw(run, draw, services.now())
+    enter(board, "drawn-again", holder, {"run": run, "test": test}, work, services)
+    return {"test": test, "draw": number, "stimulus": dict(draw.stimulus)}
+
+
+def answer(run: str, answers: tuple[Reading, ...], holder: str, role: str, work: Work, services: Services) -> Assessment:
+    """Store what a person answered. Raises AnswerRefused when a test is not theirs, or its draw is answered or not drawn."""
+    found, board = _open(run, work, services)
+    sheet = services.find_sheet(found.design)
+    taken = {(given.test, given.draw) for given in standing.gather(found, work, services).answers}
+    draws = {(draw.test, draw.number) for draw in work.runs.draws(run)}
+    authors = {_author(given, sheet, role, taken, draws) for given in answers}
+    if len(authors) != 1:
+        raise AnswerRefused("Operator's and inspector's answers come apart, each by its own person.")
+    body = canonical({"run": run, "holder": holder, "answers": [_plain(given) for given in answers]})
+    evidence = Evidence(
+        digest=tokens.digest(body),
+        serial=board.serial,
+        run=run,
+        author=authors.pop(),
+        part=None,
+        evidence_class=EvidenceClass.BENCH,
+        kid=f"t.{holder}",
+        holder=holder,
+        raw=body,
+        module=None,
+        epoch=None,
+        boot=None,
+        seq=None,
+        arrival="http",
+        received_at=services.now(),
+        receipt="",
+    )
+    work.evidence.add(evidence)
+    assessment = standing.refresh(found, board, work, services)
+    told = [assessment.outcomes[given.test] for given in answers if given.test in assessment.outcomes]
+    work.evidence.add_verdicts(evidence.digest, sheet.judging_hash, told)
+    facts = {"digest": evidence.digest, "run": run, "author": str(evidence.author), "tests": sorted(g.test for g in answers)}
+    enter(board, "answered", holder, facts, work, services)
+    return assessment
+
+
+def _author(given: Reading, sheet: Sheet, role: str, taken: set[tuple[str, int]], draws: set[tuple[str, int]]) -> Author:
+    test = sheet.tests.get(given.test)
+    if test is None or test.author not in (Author.OPERATOR, Author.INSPECTOR):
+        raise AnswerRefused(f"{given.test} is no test that a person answers.", test=given.test)
+    if test.author is Author.INSPECTOR and role not in ("inspector", "coordinator"):
+        raise AnswerRefused(f"{given.test} is answered by an inspector, not by a {role}.", test=given.test)
+    if (given.test, given.draw) in taken:
+        raise AnswerRefused(f"{given.test}, draw {given.draw}, has been answered; the first answer stays.", test=given.test)
+    if test.procedure == "blink" and (given.test, given.draw) not in draws:
+        raise AnswerRefused(f"Draw {given.draw} of {given.test} was not made.", test=given.test)
+    return test.author
+
+
+def _plain(given: Reading) -> dict[str, Any]:
+    plain = {
+        "test": given.test,
+        "draw": given.draw,
+        "text": given.text,
+        "number": given.number,
+        "items": dict(given.items) if given.items else None,
+        "not_run": given.not_run,
+    }
+    return {key: value for key, value in plain.items() if value is not None}
+
+
+def close(run: str, holder: str, work: Work, services: Services) -> tuple[Run, Assessment]:
+    """Freeze a run. The first complete run whose module was read at the bench binds that module to the serial number."""
+    found, board = _open(run, work, services)
+    assessment = standing.refresh(found, board, work, services)
+    work.runs.close(run, services.now(), holder)
+    if board.module is None and assessment.complete:
+        _bind(found, board, holder, work, services)
+    facts = {"run": run, "complete": assessment.complete, "verdict": str(assessment.verdict) if assessment.verdict else None}
+    enter(board, "run-closed", holder, facts, work, services)
+    return run_of(run, work, services), assessment
+
+
+def _bind(run: Run, board: Board, holder: str, work: Work, services: Services) -> None:
+    read = [i.module for i in work.evidence.of_run(run.id) if i.author is Author.BENCH and i.module]
+    if len(set(read)) == 1 and read[0]:
+        work.registry.bind_module(board.serial, board.epoch, read[0], run.id, services.now())
+        enter(board, "module-bound", holder, {"module": read[0], "epoch": board.epoch, "run": run.id}, work, services)
+
+
+def view(run: str, work: Work, services: Services) -> tuple[Run, Assessment, Mapping[str, Any]]:
+    """A run judged as it stands, with who delivered what."""
+    found = run_of(run, work, services)
+    board = board_of(found.serial, work, services)
+    arrived = [
+        {"author": str(i.author), "part": i.part, "digest": i.digest, "arrival": i.arrival, "holder": i.holder}
+        for i in work.evidence.of_run(run)
+    ]
+    findings = [{"code": code, "text": text} for code, text, where in work.evidence.findings(board.serial) if where == run]
+    return found, standing.assessment_of(found, board, work, services), {"arrived": arrived, "findings": findings}
+
+
+def people_of(run: Run, work: Work) -> tuple[frozenset[str], frozenset[str]]:
+    """Holder codes that opened or answered as operator, and those that inspected."""
+    items = work.evidence.of_run(run.id)
+    operators = {run.opened_by} | {item.holder for item in items if item.author is Author.OPERATOR}
+    return frozenset(operators), frozenset(item.holder for item in items if item.author is Author.INSPECTOR)
+
+
+def answered_by(run: Run, work: Work) -> Mapping[str, str]:
+    """Test to the code of the person who answered it."""
+    found: dict[str, str] = {}
+    for item in work.evidence.of_run(run.id):
+        if item.author in (Author.OPERATOR, Author.INSPECTOR):
+            found |= {given["test"]: item.holder for given in json.loads(item.raw)["answers"]}
+    return found

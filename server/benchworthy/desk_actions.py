@@ -1,0 +1,125 @@
+"""What people do at the desk and the bench, as one table of contents.
+
+Each function opens one unit of work, and everything it does commits together or not at all. `holder` is the opaque code
+of whoever asks; it stands on every ledger entry.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from benchworthy.acts import certifying, enrolling, lending
+from benchworthy.acts import runs as running
+from benchworthy.acts.enrolling import Enrolment
+from benchworthy.acts.gather import board_of
+from benchworthy.acts.runs import Opening
+from benchworthy.desk.check_in import CheckIn
+from benchworthy.desk.fitness import Fitness
+from benchworthy.history.ledger import Entry
+from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Run
+from benchworthy.judging.run import Assessment
+from benchworthy.ports import Services
+from benchworthy.reports.report import Reading
+
+
+def enrol(services: Services, wanted: Enrolment, holder: str) -> tuple[Board, str]:
+    """A board comes onto the record; its field key is told once."""
+    with services.storage.writing() as work:
+        return enrolling.enrol(wanted, holder, work, services)
+
+
+def register_bench(services: Services, name: str, thumbprint: str, jwk: dict[str, Any], holder: str) -> Bench:
+    with services.storage.writing() as work:
+        return enrolling.register_bench(name, thumbprint, jwk, holder, work, services)
+
+
+def register_token(services: Services, fingerprint: str, role: str, code: str, days: int | None, holder: str) -> Access:
+    with services.storage.writing() as work:
+        return enrolling.register_token(fingerprint, role, code, days, holder, work, services)
+
+
+def fitness(services: Services, serial: str) -> tuple[Board, Fitness]:
+    """Fit or not, with every unmet condition."""
+    with services.storage.reading() as work:
+        return enrolling.fitness_of(serial, work, services)
+
+
+def boards(services: Services, after: str, limit: int) -> Sequence[Board]:
+    with services.storage.reading() as work:
+        return work.registry.boards(services.site, after, limit)
+
+
+def history(services: Services, serial: str) -> Sequence[Entry]:
+    """The board's chain, oldest first."""
+    with services.storage.reading() as work:
+        return work.ledger.entries(board_of(serial, work, services).serial)
+
+
+def open_run(services: Services, wanted: Opening, holder: str) -> dict[str, Any]:
+    """A person opens a run; the bench gets the run key."""
+    with services.storage.writing() as work:
+        return running.open_run(wanted, holder, work, services)
+
+
+def draw_again(services: Services, run: str, test: str, holder: str) -> dict[str, Any]:
+    with services.storage.writing() as work:
+        return running.draw_again(run, test, holder, work, services)
+
+
+def answer(services: Services, run: str, answers: tuple[Reading, ...], holder: str, role: str) -> Assessment:
+    with services.storage.writing() as work:
+        return running.answer(run, answers, holder, role, work, services)
+
+
+def view_run(services: Services, run: str) -> tuple[Run, Assessment, Mapping[str, Any]]:
+    """A run judged as it stands, and what it still needs."""
+    with services.storage.reading() as work:
+        return running.view(run, work, services)
+
+
+def close_run(services: Services, run: str, holder: str) -> tuple[Run, Assessment]:
+    with services.storage.writing() as work:
+        return running.close(run, holder, work, services)
+
+
+def certify(services: Services, serial: str, run: str | None, holder: str) -> Certificate:
+    """Issue a certificate, or tell everything that is unmet."""
+    with services.storage.writing() as work:
+        return certifying.certify(serial, run, holder, work, services)
+
+
+def certificate(services: Services, certificate_id: str) -> Certificate:
+    with services.storage.reading() as work:
+        return certifying.find(certificate_id, work, services)
+
+
+def results(services: Services, certificate_id: str) -> str:
+    """The results document, byte for byte as it was hashed."""
+    with services.storage.reading() as work:
+        return work.desk.document(certifying.find(certificate_id, work, services).results) or ""
+
+
+def status_list(services: Services) -> str:
+    with services.storage.reading() as work:
+        return certifying.status_list(work, services)
+
+
+def lend(services: Services, serial: str, borrower: str, due: datetime, holder: str) -> Loan:
+    with services.storage.writing() as work:
+        return lending.lend(serial, borrower, due, holder, work, services)
+
+
+def take_back(services: Services, serial: str, scanned: str, holder: str) -> Loan:
+    with services.storage.writing() as work:
+        return lending.take_back(serial, scanned, holder, work, services)
+
+
+def check_in(services: Services, serial: str, run: str, holder: str) -> CheckIn:
+    """Settle a return: fit kept, held, or still returned with the next step."""
+    with services.storage.writing() as work:
+        return lending.check_in(serial, run, holder, work, services)
+
+
+def hold(services: Services, serial: str, reason: str, holder: str) -> None:
+    with services.storage.writing() as work:
+        lending.hold(serial, reason, holder, work, services)

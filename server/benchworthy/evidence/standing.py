@@ -1,0 +1,81 @@
+"""A run as it stands: the stored evidence read back, judged together, and put into the run's short summary."""
+
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from benchworthy.designs.sheet import Sheet
+from benchworthy.history.records import Board, Evidence, Run
+from benchworthy.judging.decision import Verdict
+from benchworthy.judging.run import Assessment, assess
+from benchworthy.judging.run import Evidence as RunEvidence
+from benchworthy.judging.tests import Expected
+from benchworthy.ports import Services, Work
+from benchworthy.reports import token as tokens
+from benchworthy.reports.report import Author, Reading
+
+_SIGNED = (Author.BOARD, Author.BENCH)
+
+
+def assessment_of(run: Run, board: Board, work: Work, services: Services) -> Assessment:
+    """Judge everything that has arrived for a run by the sheet in force."""
+    sheet = services.find_sheet(run.design)
+    gathered = gather(run, work, services)
+    return assess(sheet, run.test_set, gathered, Expected(board.module, services.agent))
+
+
+def gather(run: Run, work: Work, services: Services) -> RunEvidence:
+    """Read the stored evidence of a run back into readings. The first part of an author and number counts."""
+    parts: dict[tuple[Author, int], tuple[Reading, ...]] = {}
+    answers: list[Reading] = []
+    for item in work.evidence.of_run(run.id):
+        if item.author in _SIGNED and item.part is not None:
+            parts.setdefault((item.author, item.part), _signed(item, services))
+        else:
+            answers += _answered(item)
+    return RunEvidence(parts, tuple(answers), work.runs.draws(run.id))
+
+
+def _signed(item: Evidence, services: Services) -> tuple[Reading, ...]:
+    return services.read_report(tokens.split(item.raw).payload).readings
+
+
+def _answered(item: Evidence) -> list[Reading]:
+    """Answers are stored in the form this program wrote, so they are read without a schema."""
+    return [Reading(**answer) for answer in json.loads(item.raw)["answers"]]
+
+
+def summary_of(assessment: Assessment, found_modules: tuple[str, ...]) -> dict[str, Any]:
+    """What the desk needs of a run without judging it again."""
+    files = assessment.outcomes.get("MCU-FW")
+    return {
+        "complete": assessment.complete,
+        "verdict": str(assessment.verdict) if assessment.verdict else None,
+        "outs": sorted(outcome.test for outcome in assessment.with_verdict(Verdict.OUT)),
+        "secrets_absent": files is not None and files.verdict is Verdict.IN_LIMITS,
+        "modules": list(found_modules),
+    }
+
+
+def refresh(run: Run, board: Board, work: Work, services: Services) -> Assessment:
+    """Judge the run again after an arrival and keep its summary."""
+    assessment = assessment_of(run, board, work, services)
+    modules = tuple(sorted({item.module for item in work.evidence.of_run(run.id) if item.module}))
+    work.runs.summarise(run.id, summary_of(assessment, modules))
+    return assessment
+
+
+def sheet_of(board: Board, services: Services) -> Sheet:
+    return services.find_sheet(board.design)
+
+
+def expired(run: Run, now: datetime) -> bool:
+    return run.closed_at is None and run.expires_at <= now
+
+
+def label(summary: Mapping[str, Any]) -> str:
+    """One word for a run's state, for a receipt and a list."""
+    if summary.get("outs"):
+        return "out"
+    return str(summary.get("verdict") or "nothing yet") if summary.get("complete") else "incomplete"
