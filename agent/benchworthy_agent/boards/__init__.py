@@ -1,0 +1,1 @@
+"""One file per family of modules; only these touch the hardware."""
