@@ -1,0 +1,335 @@
+"""How parts conduct: each kind as a few branches, a branch being one control voltage and one current.
+
+A branch sees `control = sum(weight * volts[net]) + offset` and draws `weight * amperes` out of its nets.
+A resistor's current is a constant times its control, a diode's an exponential. A part's own constants come
+from the sheet; those written here are the model's own choice, from no data sheet. Units: V, A, ohm, siemens.
+"""
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from benchworthy.designs.parts import Part
+
+Weights = tuple[tuple[str, float], ...]
+
+GROUND = "GND"
+THERMAL = 1.380649e-23 * 300.15 / 1.602176634e-19  # kT/q at 27 C; SI values of 2019
+# Package pin of each GPIO of the 40-pin module.
+MODULE_PINS = {
+    f"GP{gpio}": pin
+    for gpio, pin in zip(
+        (*range(23), 26, 27, 28),
+        (1, 2, 4, 5, 6, 7, 9, 10, 11, 12, 14, 15, 16, 17, 19, 20, 21, 22, 24, 25, 26, 27, 29, 31, 32, 34),
+        strict=True,
+    )
+}
+CONTACT_OHM = 0.02
+_CLOSED_OHM = 0.02  # a pressed key, a jumper's bridge
+_FOLLOWER_LIMIT, _FOLLOWER_REACH = 0.02, 0.1  # A; V
+_FOLLOWER_OWN = 10e3  # what a follower itself draws from its supply
+_CAPACITOR_OHM = 1e9
+_BODY_IS, _BODY_N = 1e-12, 1.0  # the parasitic diode of a regulator, out to in
+_QUIESCENT_AT = 7.0  # V: a regulator's own current is given at this supply
+_BRIDGE_AT = 5.0  # V: and the bridge's at this one
+MUX_CHANNELS = (13, 14, 15, 12, 1, 5, 2, 4)  # package pins of channels 0..7 (74HC4051)
+MUX_COMMON, MUX_INHIBIT, MUX_GROUND, MUX_SUPPLY, MUX_SELECT = 3, 6, 8, 16, (11, 10, 9)
+HALVES = ((1, 2, 3), (1, 7, 6), (9, 10, 11), (9, 15, 14))  # enable, input, output pins (L293D)
+BRIDGE_GROUND, BRIDGE_MOTOR, BRIDGE_LOGIC = (4, 5, 12, 13), 8, 16
+MODULE_GROUND, MODULE_RAIL, MODULE_VSYS, MODULE_VBUS = (3, 8, 13, 18, 23, 28, 33, 38), 36, 39, 40
+_OUTER = re.compile(r"(J[0-9]+)\.([0-9]+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One current: drawn from the nets in `drains` (times weight), controlled by those in `senses`."""
+
+    drains: Weights
+    senses: Weights
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Linear:
+    """A branch whose current is `siemens` times its control voltage."""
+
+    branch: Branch
+    siemens: float
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """Current Is * (exp(control / width) - 1), without series resistance."""
+
+    branch: Branch
+    saturation: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True)
+class Knee:
+    """Nothing below zero control, control / ohm above, rounded over `width` volts."""
+
+    branch: Branch
+    ohm: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True)
+class Least:
+    """The smaller of two controls drives the current: control / ohm, within 0 and `limit` amperes."""
+
+    first: Branch
+    second: Branch
+    ohm: float
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class PinState:
+    """What the program made of a pin. `level` is 0..1; between them it is a duty, seen as its mean."""
+
+    mode: Literal["in", "out"] = "in"
+    pull: Literal["none", "up", "down"] = "none"
+    level: float = 0.0
+
+
+Element = Linear | Junction | Knee | Least
+
+
+def between(a: str, b: str, offset: float = 0.0) -> Branch:
+    """A branch from net `a` to net `b`, controlled by the voltage across itself."""
+    both = ((a, 1.0), (b, -1.0))
+    return Branch(both, both, offset)
+
+
+def resistor(a: str, b: str, ohm: float) -> Linear:
+    """A resistance; `ohm` must be above zero."""
+    return Linear(between(a, b), 1.0 / ohm)
+
+
+def diode(anode: str, cathode: str, saturation: float, emission: float) -> Junction:
+    """A diode or lamp: Shockley's law, saturation current in A, emission coefficient."""
+    return Junction(between(anode, cathode), saturation, emission * THERMAL)
+
+
+def source(plus: str, minus: str, volts: float, ohm: float) -> Linear:
+    """A voltage behind a resistance."""
+    return Linear(between(plus, minus, -volts), 1.0 / ohm)
+
+
+def push_pull(pin: str, rail: str, ground: str, level: float, ohm: float) -> Linear:
+    """An output that stands at `level` (0..1) between ground and rail.
+
+    What it gives it takes from the rail; a level between, a duty seen as its mean, takes its share.
+    """
+    shares = ((rail, level), (ground, 1.0 - level), (pin, -1.0))
+    return Linear(Branch(shares, shares), 1.0 / ohm)
+
+
+def transistor(e: str, b: str, c: str, saturation: float, forward: float, reverse: float) -> tuple[Junction, Junction]:
+    """An NPN after Ebers and Moll: saturation current in A, gains forward and reverse, no Early effect."""
+    to_emitter = ((b, 1.0 / forward), (c, 1.0), (e, -1.0 - 1.0 / forward))
+    to_collector = ((b, 1.0 / reverse), (e, 1.0), (c, -1.0 - 1.0 / reverse))
+    return (
+        Junction(Branch(to_emitter, ((b, 1.0), (e, -1.0))), saturation, THERMAL),
+        Junction(Branch(to_collector, ((b, 1.0), (c, -1.0))), saturation, THERMAL),
+    )
+
+
+def regulator(supply: str, ground: str, out: str, volts: float, drop: float, ohm: float, limit: float) -> Least:
+    """Lets out stand at min(volts, supply - drop) over ground, from the supply, at most `limit` amperes."""
+    passes = ((supply, 1.0), (out, -1.0))
+    holds = Branch(passes, ((ground, 1.0), (out, -1.0)), volts)
+    return Least(holds, Branch(passes, passes, -drop), ohm, limit)
+
+
+def follower(given: str, out: str, supply: str, ground: str, gain: float, ohm: float) -> tuple[Least, Least]:
+    """Holds out at min(gain * given, supply): one half gives from the supply, one takes to ground."""
+    error = ((given, gain), (ground, 1.0 - gain), (out, -1.0))
+    above = tuple((net, -weight) for net, weight in error)
+    gives = ((supply, 1.0), (out, -1.0))
+    takes = ((out, 1.0), (ground, -1.0))
+    return (
+        Least(Branch(gives, error), Branch(gives, gives), ohm, _FOLLOWER_LIMIT),
+        # the output reaches its ground exactly, and takes nothing once its ground has come loose
+        # and stands higher
+        Least(Branch(takes, above), Branch(takes, takes, _FOLLOWER_REACH), ohm, _FOLLOWER_LIMIT),
+    )
+
+
+def net_at(part: Part, pin: int) -> str:
+    """The net at a pin of the package, counted from 1."""
+    return part.nets[pin - 1]
+
+
+def _value(part: Part) -> float:
+    if part.value is None:
+        raise ValueError(f"{part.ref} is a {part.kind} and needs a value")
+    return part.value
+
+
+def joined(part: Part, pins: Sequence[int]) -> tuple[str, list[Linear]]:
+    """One net for pins that the package joins inside; a thin wire to each where a fault has set them apart."""
+    nets = sorted({net_at(part, pin) for pin in pins})
+    return nets[0], [resistor(nets[0], other, _CLOSED_OHM) for other in nets[1:]]
+
+
+def elements(part: Part, pressed: frozenset[str]) -> list[Element]:
+    """What one part puts between its nets, its logic apart. Raises ValueError for a kind without a model."""
+    if part.kind == "switch":
+        a, b = part.nets
+        return [resistor(a, b, _CLOSED_OHM)] if part.ref in pressed else []
+    if part.kind not in _BUILDERS:
+        raise ValueError(f"{part.ref}: the virtual board has no model of the kind {part.kind!r}")
+    return _BUILDERS[part.kind](part)
+
+
+def _resistance(part: Part) -> list[Element]:
+    a, b = part.nets
+    return [resistor(a, b, _value(part))]
+
+
+def _capacitor(part: Part) -> list[Element]:
+    a, b = part.nets
+    return [resistor(a, b, _CAPACITOR_OHM)]
+
+
+def _diode(part: Part) -> list[Element]:
+    anode, cathode = part.nets
+    return [diode(anode, cathode, part.model["Is"], part.model["n"])]
+
+
+def _source(part: Part) -> list[Element]:
+    plus, minus = part.nets
+    return [source(plus, minus, _value(part), part.model["series"])]
+
+
+def _regulator(part: Part) -> list[Element]:
+    m = part.model
+    supply, ground, out = (net_at(part, int(m.get(f"pin_{name}", pin))) for name, pin in (("in", 1), ("ground", 2), ("out", 3)))
+    return [
+        regulator(supply, ground, out, _value(part), m["drop"], m["rout"], m["limit"]),
+        resistor(supply, ground, _QUIESCENT_AT / m["quiescent"]),
+        resistor(out, ground, m["back"]),
+        diode(out, supply, _BODY_IS, _BODY_N),
+    ]
+
+
+def _reference(part: Part) -> list[Element]:
+    """Conducts `i0` at its value; the corner of the curve lies where the rounding makes that so."""
+    cathode, anode = part.nets
+    m = part.model
+    corner = _value(part) - m["s"] * math.log(math.expm1(m["i0"] * m["r"] / m["s"]))
+    knee = Knee(between(cathode, anode, -corner), m["r"], m["s"])
+    return [knee, diode(anode, cathode, m["Is"], m["n"])]
+
+
+def _transistor(part: Part) -> list[Element]:
+    e, b, c = part.nets
+    return [*transistor(e, b, c, part.model["Is"], part.model["bf"], part.model["br"])]
+
+
+def _jumper(part: Part) -> list[Element]:
+    """Three pins, the middle one common; position 1 joins it to the first, 2 to the last."""
+    first, common, last = part.nets
+    return [resistor(common, first if part.model["position"] == 1.0 else last, _CLOSED_OHM)]
+
+
+def _follower(part: Part) -> list[Element]:
+    given, out, supply, ground = part.nets
+    own = resistor(supply, ground, _FOLLOWER_OWN)
+    return [*follower(given, out, supply, ground, _value(part), part.model["rout"]), own]
+
+
+def _mux8(part: Part) -> list[Element]:
+    common = net_at(part, MUX_COMMON)
+    return [resistor(common, net_at(part, pin), part.model["roff"]) for pin in MUX_CHANNELS]
+
+
+def _hbridge(part: Part) -> list[Element]:
+    m, motor = part.model, net_at(part, BRIDGE_MOTOR)
+    ground, wires = joined(part, BRIDGE_GROUND)
+    out: list[Element] = [*wires, resistor(net_at(part, BRIDGE_LOGIC), ground, _BRIDGE_AT / m["iq_off"])]
+    for _, _, pin in HALVES:
+        out.append(diode(net_at(part, pin), motor, m["Is"], m["n"]))
+        out.append(diode(ground, net_at(part, pin), m["Is"], m["n"]))
+    return out
+
+
+def bridge_halves(part: Part, bits: tuple[int, ...]) -> list[Element]:
+    """What the halves that are on conduct: from the motor supply when high, to the driver's ground when low."""
+    m, motor, ground = part.model, net_at(part, BRIDGE_MOTOR), joined(part, BRIDGE_GROUND)[0]
+    out: list[Element] = []
+    for (_, _, pin), state in zip(HALVES, bits, strict=True):
+        if state:
+            upper, lower = (motor, net_at(part, pin)) if state == 2 else (net_at(part, pin), ground)
+            out.append(Knee(between(upper, lower, -m["v0"]), m["r"], m["s"]))
+            out.append(resistor(net_at(part, BRIDGE_LOGIC), ground, _BRIDGE_AT / m["iq_on"]))
+    return out
+
+
+def _module(part: Part) -> list[Element]:
+    m, rail, vsys = part.model, net_at(part, MODULE_RAIL), net_at(part, MODULE_VSYS)
+    ground, wires = joined(part, MODULE_GROUND)
+    return [
+        *wires,
+        regulator(vsys, ground, rail, _value(part), m["drop"], m["rout"], m["limit"]),
+        diode(rail, vsys, _BODY_IS, _BODY_N),
+        diode(net_at(part, MODULE_VBUS), vsys, m["Is"], m["n"]),
+        resistor(rail, ground, 3.3 / m["load"]),
+        *(resistor(net_at(part, pin), ground, m["rin"]) for pin in MODULE_PINS.values()),
+    ]
+
+
+def _nothing(_: Part) -> list[Element]:
+    return []
+
+
+_BUILDERS: Mapping[str, Callable[[Part], list[Element]]] = {
+    "resistor": _resistance,
+    "fuse": _resistance,
+    "sounder": _resistance,
+    "capacitor": _capacitor,
+    "diode": _diode,
+    "lamp": _diode,
+    "source": _source,
+    "regulator": _regulator,
+    "reference": _reference,
+    "transistor": _transistor,
+    "jumper": _jumper,
+    "follower": _follower,
+    "mux8": _mux8,
+    "hbridge": _hbridge,
+    "module": _module,
+    "header": _nothing,
+    "terminal": _nothing,
+    "memory": _nothing,
+}
+
+
+def contacts(parts: Sequence[Part], ohm: float) -> list[Linear]:
+    """A contact from each outer side that is used, such as J4.2, to the net behind that pin."""
+    sockets = {part.ref: part for part in parts if part.kind in ("header", "terminal")}
+    out = []
+    for outer in dict.fromkeys(net for part in parts for net in part.nets if _OUTER.fullmatch(net)):
+        ref, pin = outer.split(".")
+        if ref not in sockets or int(pin) > len(sockets[ref].nets):
+            raise ValueError(f"{outer}: the board has no such header pin")
+        out.append(resistor(outer, net_at(sockets[ref], int(pin)), ohm))
+    return out
+
+
+def driver(module: Part, pin: str, state: PinState, pull_ohm: float) -> Linear | None:
+    """What the module does at one pin; nothing for an input without a pull."""
+    net, rail = net_at(module, MODULE_PINS[pin]), net_at(module, MODULE_RAIL)
+    ground = joined(module, MODULE_GROUND)[0]
+    if state.mode == "out":
+        # high and low differ in resistance, so two outputs that fight do not settle at exactly half the rail
+        ohm = state.level * module.model["high"] + (1.0 - state.level) * module.model["low"]
+        return push_pull(net, rail, ground, state.level, ohm)
+    if state.pull == "none":
+        return None
+    return resistor(net, rail if state.pull == "up" else ground, pull_ohm)
