@@ -1,0 +1,113 @@
+"""Boards: enrol, list, look at, fitness, history, hold; and the loans around them."""
+
+from typing import Any
+
+from flask_smorest import Blueprint
+
+from benchworthy import desk_actions
+from benchworthy.acts.enrolling import Enrolment
+from benchworthy.api import schemas
+from benchworthy.api.access import allowed, holder, services
+from benchworthy.intake import label
+
+blueprint = Blueprint("boards", __name__, url_prefix="/api/v1", description="Boards and what the desk does with them")
+
+
+@blueprint.post("/boards")
+@allowed("tester", "desk")
+@blueprint.arguments(schemas.NewBoard)
+@blueprint.response(201, schemas.Enrolled)
+def enrol(body: dict[str, Any]) -> dict[str, Any]:
+    """Enrol a board by its serial number; virtual or not, for ever. The field key is told once."""
+    board, key = desk_actions.enrol(services(), Enrolment(**body), holder())
+    password = services().derive_broker_password(board.serial, board.epoch)
+    return {**_plain(board), "field_key": key, "broker_password": password}
+
+
+@blueprint.get("/boards")
+@allowed()
+@blueprint.arguments(schemas.BoardQuery, location="query")
+@blueprint.response(200, schemas.BoardList)
+def listed(query: dict[str, Any]) -> dict[str, Any]:
+    """Boards by serial number, a page at a time."""
+    boards = desk_actions.boards(services(), query["after"], query["limit"])
+    full = len(boards) == query["limit"]
+    return {"boards": boards, "next": boards[-1].serial if full else None}
+
+
+@blueprint.get("/boards/<serial>")
+@allowed()
+@blueprint.response(200, schemas.BoardOut)
+def one(serial: str) -> Any:
+    """One board's record."""
+    return desk_actions.fitness(services(), label.parse(serial))[0]
+
+
+@blueprint.get("/boards/<serial>/fitness")
+@allowed()
+@blueprint.response(200, schemas.FitnessOut)
+def fitness(serial: str) -> dict[str, Any]:
+    """Fit or not; every unmet condition with code, evidence and what to do next."""
+    board, answer = desk_actions.fitness(services(), label.parse(serial))
+    return {
+        "serial": board.serial,
+        "fit": answer.fit,
+        "answer": answer.answer,
+        "state": answer.state,
+        "until": answer.until,
+        "virtual": board.virtual,
+        "unmet": answer.unmet,
+    }
+
+
+@blueprint.get("/boards/<serial>/history")
+@allowed()
+@blueprint.response(200, schemas.HistoryOut)
+def history(serial: str) -> dict[str, Any]:
+    """The board's ledger chain, oldest first."""
+    number = label.parse(serial)
+    return {"serial": number, "entries": desk_actions.history(services(), number)}
+
+
+@blueprint.post("/boards/<serial>/loans")
+@allowed("desk")
+@blueprint.arguments(schemas.NewLoan)
+@blueprint.response(201, schemas.LoanOut)
+def lend(body: dict[str, Any], serial: str) -> Any:
+    """Lend a fit board until a due date, or hear everything that keeps it here."""
+    return desk_actions.lend(services(), label.parse(serial), body["borrower"], body["due"], holder())
+
+
+@blueprint.post("/boards/<serial>/returns")
+@allowed("desk")
+@blueprint.arguments(schemas.NewReturn)
+@blueprint.response(201, schemas.LoanOut)
+def take_back(body: dict[str, Any], serial: str) -> Any:
+    """Take a board back; its own label is scanned."""
+    return desk_actions.take_back(services(), label.parse(serial), body["scanned"], holder())
+
+
+@blueprint.post("/boards/<serial>/check-ins")
+@allowed("desk", "tester")
+@blueprint.arguments(schemas.NewCheckIn)
+@blueprint.response(201, schemas.CheckInOut)
+def check_in(body: dict[str, Any], serial: str) -> dict[str, Any]:
+    """Settle a return on a run: fit kept, held, or still returned with the next step."""
+    number = label.parse(serial)
+    outcome = desk_actions.check_in(services(), number, body["run"], holder())
+    return {"serial": number, "outcome": outcome.outcome, "sentence": outcome.sentence, "lapse": outcome.lapse}
+
+
+@blueprint.post("/boards/<serial>/holds")
+@allowed("desk", "tester")
+@blueprint.arguments(schemas.NewHold)
+@blueprint.response(201, schemas.HoldOut)
+def hold(body: dict[str, Any], serial: str) -> dict[str, Any]:
+    """Hold a board on any doubt."""
+    number = label.parse(serial)
+    desk_actions.hold(services(), number, body["reason"], holder())
+    return {"serial": number, "state": desk_actions.fitness(services(), number)[1].state, "reason": body["reason"]}
+
+
+def _plain(board: Any) -> dict[str, Any]:
+    return {name: getattr(board, name) for name in schemas.BoardOut._declared_fields}

@@ -1,0 +1,64 @@
+"""Certificates of fitness, their results documents, and the status list for use offline."""
+
+from typing import Any
+
+from flask import Response, request
+from flask_smorest import Blueprint
+
+from benchworthy import desk_actions
+from benchworthy.api import schemas
+from benchworthy.api.access import allowed, holder, services
+from benchworthy.intake import label
+from benchworthy.judging.decision import RULE
+
+blueprint = Blueprint("certificates", __name__, url_prefix="/api/v1", description="Certificates of fitness")
+
+
+@blueprint.post("/boards/<serial>/certificates")
+@allowed("tester")
+@blueprint.arguments(schemas.Certify)
+@blueprint.response(201, schemas.CertificateOut)
+def certify(body: dict[str, Any], serial: str) -> dict[str, Any]:
+    """Issue a certificate on a run, or answer 409 with every unmet condition."""
+    return _shown(desk_actions.certify(services(), label.parse(serial), body["run"], holder()))
+
+
+@blueprint.get("/certificates/<certificate>")
+@allowed()
+@blueprint.response(200, schemas.CertificateOut)
+def one(certificate: str) -> Any:
+    """A certificate as JSON, or as the signed token with `Accept: application/jose`."""
+    found = desk_actions.certificate(services(), certificate)
+    if request.accept_mimetypes.best_match(["application/json", "application/jose"]) == "application/jose":
+        return Response(found.token, mimetype="application/jose")
+    return _shown(found)
+
+
+@blueprint.get("/certificates/<certificate>/results")
+@allowed()
+@blueprint.response(200)
+def results(certificate: str) -> Response:
+    """The results document, byte for byte as its SHA-256 stands in the certificate."""
+    return Response(desk_actions.results(services(), certificate), mimetype="application/json")
+
+
+@blueprint.get("/status-list")
+@blueprint.response(200, content_type="application/jose")
+def status_list() -> Response:
+    """The signed, dated list of what is in force; needs no token."""
+    return Response(desk_actions.status_list(services()), mimetype="application/jose")
+
+
+def _shown(found: Any) -> dict[str, Any]:
+    with services().storage.reading() as work:
+        board = work.registry.board(found.serial)
+    sheet = services().find_sheet(board.design) if board else None
+    return {
+        **{
+            name: getattr(found, name)
+            for name in ("id", "serial", "run", "issued_at", "valid_until", "issued_by", "lapse", "lapsed_at", "results", "token")
+        },
+        "virtual": bool(board and board.virtual),
+        "coverage": sheet.coverage if sheet else "",
+        "rule": RULE,
+    }

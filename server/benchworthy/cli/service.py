@@ -1,0 +1,55 @@
+"""How a command reaches the service: BENCHWORTHY_URL and BENCHWORTHY_TOKEN, or options."""
+
+import argparse
+import json
+import os
+import sys
+from typing import Any
+
+from benchworthy.bench.client import Service
+from benchworthy.errors import TokenMissing
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Options that every command over HTTP has."""
+    parser.add_argument(
+        "--url", default=os.environ.get("BENCHWORTHY_URL", "http://127.0.0.1:8780"), help="where the service is (BENCHWORTHY_URL)"
+    )
+    parser.add_argument("--token", default=os.environ.get("BENCHWORTHY_TOKEN"), help="your token (better: BENCHWORTHY_TOKEN)")
+    parser.add_argument("--json", action="store_true", help="print the whole answer as JSON")
+
+
+def connect(options: argparse.Namespace) -> Service:
+    """The service as this user. Raises TokenMissing."""
+    if not options.token:
+        raise TokenMissing("No token is given.")
+    return Service(options.url, options.token)
+
+
+def show(options: argparse.Namespace, answer: Any, line: str) -> None:
+    """JSON on demand, else one line for a person."""
+    print(json.dumps(answer, indent=1) if options.json else line)
+
+
+def say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def show_run(options: argparse.Namespace, answer: dict[str, Any]) -> None:
+    """A run: one line a test, then what is still needed."""
+    if options.json:
+        print(json.dumps(answer, indent=1))
+        return
+    print(
+        f"run {answer['run']} of {answer['serial']}: {answer['verdict'] or 'nothing yet'}"
+        f"{'' if answer['complete'] else ', incomplete'}{', closed' if answer['closed_at'] else ''}"
+    )
+    for test in answer["tests"]:
+        values = "; ".join(f"{q['name']} {q['value']:.4g} {q['unit']} (U {q['expanded']:.2g})" for q in test["quantities"][:3])
+        print(f"  {test['test']:<10} {test['verdict']:<10} {values}")
+        if test["sentence"]:
+            print(f"             {test['sentence']}")
+    for need in answer["still_needed"]:
+        print(f"  still needed: {need['what']} [{need['code']}]")
+    for finding in answer["findings"]:
+        print(f"  finding: {finding['text']} [{finding['code']}]")

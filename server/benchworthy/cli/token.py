@@ -1,0 +1,41 @@
+"""`benchworthy token`: the first one straight into the database, later ones over HTTP."""
+
+import argparse
+
+from benchworthy import desk_actions, wiring
+from benchworthy.acts.enrolling import ROLES
+from benchworthy.cli import service
+from benchworthy.errors import Conflict
+from benchworthy.keys.access import fingerprint, new_secret
+
+
+class TokenExists(Conflict):
+    """The first token can be made only while there is none."""
+
+    code = "already-enrolled"
+    advice = "Ask a coordinator for a token, or create one with a coordinator's token."
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("holder", help="opaque code of the person, such as K7; never a name")
+    parser.add_argument("--role", choices=ROLES, default="tester")
+    parser.add_argument("--days", type=int, help="days until it ends")
+    parser.add_argument("--first", action="store_true", help="make the first coordinator on the service's own machine")
+    service.arguments(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print the secret, once."""
+    if not options.first:
+        body = {"role": options.role, "holder": options.holder, **({"days": options.days} if options.days else {})}
+        answer = service.connect(options).post("/api/v1/tokens", body)
+        service.show(options, answer, answer["secret"])
+        return 0
+    core = wiring.build(wiring.from_environment(), signing=True).services
+    with core.storage.reading() as work:
+        if work.registry.any_access():
+            raise TokenExists("There is a token already.")
+    secret = new_secret(core.random)
+    desk_actions.register_token(core, fingerprint(secret), "coordinator", options.holder, options.days, options.holder)
+    service.show(options, {"secret": secret, "role": "coordinator", "holder": options.holder}, secret)
+    return 0

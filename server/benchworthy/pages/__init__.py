@@ -1,0 +1,1 @@
+"""Server-rendered pages. Empty until the bench, desk and fleet pages are built."""

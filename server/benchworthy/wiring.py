@@ -1,0 +1,90 @@
+"""Settings to objects: the only module that sees the core and all its adapters."""
+
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from flask import Flask
+
+from benchworthy import settings as settings_module
+from benchworthy.designs import agent_release, catalogue
+from benchworthy.intake.listener import Listener, parse_broker
+from benchworthy.intake.wire import read_report
+from benchworthy.keys import derive
+from benchworthy.keys.secret import SiteSecret
+from benchworthy.keys.signer import SiteSigner
+from benchworthy.keys.verifier import KeyRing
+from benchworthy.ports import Broker, Services
+from benchworthy.settings import Settings
+from benchworthy.storage.engine import open_engine
+from benchworthy.storage.migrate import upgrade
+from benchworthy.storage.work import Database
+from benchworthy.web import create_app
+
+SECRET_FILE = "site.secret"
+SIGNING_FILE = "signing.jwk"
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """Everything built from the settings."""
+
+    settings: Settings
+    database: Database
+    services: Services
+
+
+def build(settings: Settings, *, signing: bool) -> House:
+    """Build the services. `signing` is False in the listener, which never opens the Ed25519 key."""
+    settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
+    engine = open_engine(settings.database)
+    upgrade(engine)
+    database = Database(engine)
+    secret = SiteSecret.load_or_create(settings.data / SECRET_FILE)
+    broker = parse_broker(settings.mqtt) if settings.mqtt else None
+    services = Services(
+        site=settings.site,
+        storage=database,
+        verifier=KeyRing(secret),
+        signer=SiteSigner.load_or_create(settings.data / SIGNING_FILE) if signing else None,
+        read_report=read_report,
+        find_sheet=catalogue.find,
+        agent=agent_release.current(),
+        now=lambda: datetime.now(UTC),
+        random=secrets.token_bytes,
+        derive_run_key=lambda run, nonce: derive.run_key(secret, run, nonce).hex(),
+        derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
+        derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
+        broker=Broker(broker.host, broker.port) if broker else None,
+    )
+    return House(settings, database, services)
+
+
+def build_web(settings: Settings) -> tuple[House, Flask]:
+    house = build(settings, signing=True)
+    return house, create_app(house.services)
+
+
+def build_listener(settings: Settings) -> tuple[House, Listener]:
+    """Take the site's lease and build its one listener. Raises ListenerAlreadyRuns."""
+    house = build(settings, signing=False)
+    owner, name = f"pid {os.getpid()}", f"listener of site {settings.site}"
+
+    def renew(seconds: float) -> None:
+        house.database.take_lease(name, owner, datetime.now(UTC), seconds)
+
+    renew(15.0)
+    assert settings.mqtt is not None
+    return house, Listener(house.services, parse_broker(settings.mqtt), renew, settings.mqtt_protocol)
+
+
+def give_back_lease(house: House) -> None:
+    house.database.drop_lease(f"listener of site {house.settings.site}", f"pid {os.getpid()}")
+
+
+def from_environment() -> Settings:
+    return settings_module.read(os.environ)
+
+
+__all__ = ["House", "build", "build_listener", "build_web", "from_environment"]
