@@ -83,3 +83,7 @@ def _parser(verb: str | None) -> argparse.ArgumentParser:
 def entire_parser(verb: str) -> argparse.ArgumentParser:
     """The parser with one verb's arguments, for the reference."""
     return _parser(verb)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -45,13 +45,22 @@ class StepField(fields.Field[Step]):
         return Step(n, total, squares, least, greatest)
 
 
+class NumberField(fields.Float):
+    """A JSON number. The field it rests on would take the text "5" as well, and a signed text is no number."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float | None:
+        if type(value) not in (int, float):
+            raise self.make_error("invalid", input=value)
+        return super()._deserialize(value, attr, data, **kwargs)
+
+
 class ReadingSchema(_Strict):
     """One test's reading: exactly one of steps, text, number, items, not_run, error."""
 
     test = fields.String(required=True, validate=_TEST)
     steps = fields.List(StepField(), validate=validate.Length(min=1, max=64))
     text = fields.String(validate=_SHORT)
-    number = fields.Float(allow_nan=False)
+    number = NumberField(allow_nan=False)
     items = fields.Dict(
         keys=fields.String(validate=_SHORT), values=fields.String(validate=_SHORT), validate=validate.Length(max=64)
     )

@@ -160,7 +160,9 @@ def _files(sheet: Sheet, test: Test, reading: Reading, release: AgentRelease) ->
         wrong.append(f"{SECRETS} of some network is on the board")
     wrong += [f"{path} does not belong there" for path in sorted(set(found) - set(release.files) - {SECRETS})]
     wrong += [f"{path} is missing" for path in sorted(set(release.files) - set(found))]
-    wrong += [f"{path} is changed" for path in sorted(release.files) if path in found and not _same(found[path], release.files[path])]
+    wrong += [
+        f"{path} is changed" for path in sorted(release.files) if path in found and not _same(found[path], release.files[path])
+    ]
     if not wrong:
         return Outcome(test.id, Verdict.IN_LIMITS)
     more = f" and {len(wrong) - 5} more" if len(wrong) > 5 else ""
