@@ -17,6 +17,7 @@ from benchworthy.keys.signer import SiteSigner
 from benchworthy.keys.verifier import KeyRing
 from benchworthy.ports import Broker, Services
 from benchworthy.settings import Settings
+from benchworthy.storage import owner as owners
 from benchworthy.storage.engine import open_engine
 from benchworthy.storage.migrate import upgrade
 from benchworthy.storage.work import Database
@@ -67,12 +68,15 @@ def build_web(settings: Settings) -> tuple[House, Flask]:
 
 
 def build_listener(settings: Settings) -> tuple[House, Listener]:
-    """Take the site's lease and build its one listener. Raises ListenerAlreadyRuns."""
+    """Take the site's lease and build its one listener. Raises ListenerAlreadyRuns.
+
+    The lease of a listener of this machine that was killed is taken over at once; any other runs out first.
+    """
     house = build(settings, signing=False)
-    owner, name = f"pid {os.getpid()}", f"listener of site {settings.site}"
+    owner, name = owners.this_process(), f"listener of site {settings.site}"
 
     def renew(seconds: float) -> None:
-        house.database.take_lease(name, owner, datetime.now(UTC), seconds)
+        house.database.take_lease(name, owner, datetime.now(UTC), seconds, owners.is_gone)
 
     renew(15.0)
     assert settings.mqtt is not None
@@ -80,7 +84,7 @@ def build_listener(settings: Settings) -> tuple[House, Listener]:
 
 
 def give_back_lease(house: House) -> None:
-    house.database.drop_lease(f"listener of site {house.settings.site}", f"pid {os.getpid()}")
+    house.database.drop_lease(f"listener of site {house.settings.site}", owners.this_process())
 
 
 def from_environment() -> Settings:

@@ -30,17 +30,30 @@ RULE_NAME = "BW-1"
 def certify(serial: str, run: str | None, holder: str, work: Work, services: Services) -> Certificate:
     """Issue a certificate on a run, by default the board's newest. Raises CertificateRefused with all that is unmet."""
     board = board_of(serial, work, services)
-    facts, sheet, now = facts_of(board, work), services.find_sheet(board.design), services.now()
+    sheet, now = services.find_sheet(board.design), services.now()
+    facts = facts_of(board, work, now)
     chosen = run_of(run, work, services) if run else next(iter(work.runs.of_board(serial)), None)
     if chosen is not None and chosen.serial != serial:
         chosen = None
     assessment = standing.assessment_of(chosen, board, work, services) if chosen else None
     people, inspectors = people_of(chosen, work) if chosen else (frozenset[str](), frozenset[str]())
     unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, inspectors, now)
+    unmet += findings_of(serial, chosen, work)
     if unmet or chosen is None or assessment is None:
         raise CertificateRefused(_told(serial, unmet), unmet=[_plain(item) for item in unmet])
     _plausible(now, board, work)
     return _issue(board, chosen, assessment, sheet, holder, now, work, services)
+
+
+def findings_of(serial: str, run: Run | None, work: Work) -> tuple[Unmet, ...]:
+    """Whatever in this run disagrees with the record keeps it from carrying a certificate."""
+    if run is None:
+        return ()
+    return tuple(
+        Unmet("finding-open", text, run.id, "Clear it up with the coordinator, then run the set again.")
+        for code, text, where in work.evidence.findings(serial)
+        if where == run.id
+    )
 
 
 def _told(serial: str, unmet: Sequence[Unmet]) -> str:
@@ -141,7 +154,7 @@ def results_document(
         "rule": {"name": RULE_NAME, "text": RULE},
         "dates": {
             "opened": run.opened_at.isoformat(),
-            "closed": run.closed_at.isoformat() if run.closed_at else None,
+            "closed": (run.ended_at(issued) or issued).isoformat(),
             "issued": issued.isoformat(),
             "valid_until": until.isoformat(),
         },

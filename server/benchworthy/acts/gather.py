@@ -1,5 +1,7 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
+from datetime import datetime
+
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary
 from benchworthy.errors import UnknownRun, UnknownSerial
 from benchworthy.history.records import Board, Run
@@ -23,7 +25,7 @@ def run_of(run: str, work: Work, services: Services) -> Run:
     return found
 
 
-def facts_of(board: Board, work: Work) -> BoardFacts:
+def facts_of(board: Board, work: Work, now: datetime) -> BoardFacts:
     """Everything the desk's decisions rest on, newest run first."""
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
     loan = work.desk.newest_loan(board.serial)
@@ -33,7 +35,7 @@ def facts_of(board: Board, work: Work) -> BoardFacts:
         virtual=board.virtual,
         module=board.module,
         any_evidence=bool(work.evidence.of_board(board.serial, 1)),
-        runs=tuple(_summary(run) for run in work.runs.of_board(board.serial)),
+        runs=tuple(_summary(run, now) for run in work.runs.of_board(board.serial)),
         certificate=CertificateFacts(
             certificate.id, certificate.run, certificate.issued_at, certificate.valid_until, certificate.lapse
         )
@@ -46,16 +48,17 @@ def facts_of(board: Board, work: Work) -> BoardFacts:
     )
 
 
-def _summary(run: Run) -> RunSummary:
-    stored = run.summary
+def _summary(run: Run, now: datetime) -> RunSummary:
+    stored, ended = run.summary, run.ended_at(now)
     verdict = stored.get("verdict")
     return RunSummary(
         run.id,
         run.test_set,
         run.opened_at,
-        run.closed_at,
-        bool(stored.get("complete")) and run.closed_at is not None,
+        ended,
+        bool(stored.get("complete")) and ended is not None,
         Verdict(verdict) if verdict else None,
         tuple(stored.get("outs", ())),
         bool(stored.get("secrets_absent")),
+        tuple(stored.get("modules", ())),
     )

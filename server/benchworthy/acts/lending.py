@@ -20,7 +20,7 @@ CHECK_IN_SETS = frozenset({"check-in", "first"})
 def lend(serial: str, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Loan:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
     board, now = board_of(serial, work, services), services.now()
-    facts = facts_of(board, work)
+    facts = facts_of(board, work, now)
     unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
@@ -49,7 +49,7 @@ def take_back(serial: str, scanned: str, holder: str, work: Work, services: Serv
 def check_in(serial: str, run: str, holder: str, work: Work, services: Services) -> CheckIn:
     """Settle a return on a run. An out holds the board and lapses its certificate. Raises CheckInRefused."""
     board, now = board_of(serial, work, services), services.now()
-    facts, found = facts_of(board, work), run_of(run, work, services)
+    facts, found = facts_of(board, work, now), run_of(run, work, services)
     if found.serial != serial or found.test_set not in CHECK_IN_SETS:
         raise CheckInRefused(f"Run {run} is no check-in run of {serial}.", run=run)
     if not facts.awaits_check_in or facts.loan is None or facts.loan.returned_at is None:
@@ -59,7 +59,7 @@ def check_in(serial: str, run: str, holder: str, work: Work, services: Services)
     certificate = facts.certificate
     in_force = certificate is not None and certificate.lapse is None and certificate.valid_until > now
     assessment = standing.assessment_of(found, board, work, services)
-    outcome = decide(certificate, in_force, assessment, found.closed_at is not None)
+    outcome = decide(certificate, in_force, assessment, found.ended_at(now) is not None)
     _record(board, run, outcome, holder, work, services)
     return outcome
 

@@ -80,10 +80,11 @@ def _people(url: str, secret: str) -> People:
 
 def _where_to_look(stage: Stage, secret: str) -> None:
     board = stage.people.desk.get("/api/v1/boards")["boards"][0]["serial"]
-    say("Where to look:")
-    say(f"  curl -H 'Authorization: Bearer {secret}' {stage.url}/api/v1/boards/{board}/fitness")
-    say(f"  curl -H 'Authorization: Bearer {secret}' {stage.url}/api/v1/boards/{board}/history")
-    say(f"  curl {stage.url}/.well-known/jwks.json")
+    say("Where to look, in another terminal (the token is a coordinator's):")
+    say(f"  export BENCHWORTHY_URL={stage.url} BENCHWORTHY_TOKEN={secret}")
+    for path in (f"boards/{board}/fitness", f"boards/{board}/history"):
+        say(f'  curl -H "Authorization: Bearer $BENCHWORTHY_TOKEN" $BENCHWORTHY_URL/api/v1/{path}')
+    say("  curl $BENCHWORTHY_URL/.well-known/jwks.json")
 
 
 def _stay() -> None:

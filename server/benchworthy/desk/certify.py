@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 
 from benchworthy.designs.sheet import Policy
-from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.facts import BoardFacts, RunSummary, Unmet
 from benchworthy.desk.fitness import no_bench_evidence
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.judging.decision import Verdict
@@ -50,6 +50,7 @@ def unmet_conditions(
                 "Run the set `first` again.",
             )
         )
+    unmet += _module(facts, summary)
     if inspectors & people:
         unmet.append(
             Unmet(
@@ -65,6 +66,24 @@ def unmet_conditions(
         unmet.append(Unmet("on-loan", f"{facts.serial} is on loan.", facts.serial, "Take it back and check it in first."))
     unmet += [item for item in unexplained_outs(facts) if item.evidence != summary.id]
     return tuple(unmet)
+
+
+def _module(facts: BoardFacts, summary: RunSummary) -> list[Unmet]:
+    """The certificate names one module: the one bound to the serial number, and no other spoke in the run."""
+    if facts.module is None:
+        return [
+            Unmet(
+                "module-unbound",
+                "No complete run has bound a module to this serial number.",
+                summary.id,
+                "Close a complete run whose label was scanned and whose module was read at the bench.",
+            )
+        ]
+    strangers = sorted(set(summary.modules) - {facts.module})
+    if not strangers:
+        return []
+    told = f"Module {', '.join(strangers)} took part in the run; bound is {facts.module}."
+    return [Unmet("module-differs", told, summary.id, "Find out whose module this is, then run the set again.")]
 
 
 def _incomplete(assessment: Assessment, run: str) -> list[Unmet]:

@@ -18,6 +18,7 @@ class RunSummary:
     verdict: Verdict | None
     outs: tuple[str, ...]
     secrets_absent: bool
+    modules: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,6 +72,12 @@ class Run:
     fixtures: tuple[str, ...]
     summary: Mapping[str, Any]
 
+    def ended_at(self, now: datetime) -> datetime | None:
+        """When the run was frozen: closed by a person, or by its expiry; None while it is open."""
+        if self.closed_at is not None:
+            return self.closed_at
+        return self.expires_at if self.expires_at <= now else None
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:

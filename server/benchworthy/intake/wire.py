@@ -48,7 +48,7 @@ class StepField(fields.Field[Step]):
 class NumberField(fields.Float):
     """A JSON number. The field it rests on would take the text "5" as well, and a signed text is no number."""
 
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float | None:
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:
         if type(value) not in (int, float):
             raise self.make_error("invalid", input=value)
         return super()._deserialize(value, attr, data, **kwargs)

@@ -52,7 +52,7 @@ def findings(report: Report, author: Author, evidence: EvidenceClass, record: On
             Finding("stand-in-found", "The module is a stand-in; this board is not enrolled as virtual."),
         ),
         (
-            bool(record.plugs) and "plug" in seen and seen["plug"] not in record.plugs,
+            bool(record.plugs) and seen.get("plug") is not None and seen["plug"] not in record.plugs,
             Finding(
                 "plug-differs",
                 f"The board sees plug {seen.get('plug')}; the run was opened with {', '.join(sorted(record.plugs))}.",

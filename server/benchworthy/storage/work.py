@@ -1,6 +1,6 @@
 """Units of work: one connection, one transaction, one use."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -49,11 +49,13 @@ class Database:
         with reading(self.engine) as connection:
             yield _rows(connection)
 
-    def take_lease(self, name: str, owner: str, now: datetime, seconds: float) -> None:
-        """Take or renew a lease for `owner`. Raises ListenerAlreadyRuns while somebody else holds it."""
+    def take_lease(
+        self, name: str, owner: str, now: datetime, seconds: float, gone: Callable[[str], bool] = lambda owner: False
+    ) -> None:
+        """Take or renew a lease for `owner`. Raises ListenerAlreadyRuns while somebody else, not yet `gone`, holds it."""
         with writing(self.engine) as connection:
             held = connection.execute(select(t.leases).where(t.leases.c.name == name)).first()
-            if held is not None and held.owner != owner and held.until > now:
+            if held is not None and held.owner != owner and held.until > now and not gone(held.owner):
                 raise ListenerAlreadyRuns(f"{name} is served by {held.owner} until {held.until:%H:%M:%S} UTC.", owner=held.owner)
             connection.execute(delete(t.leases).where(t.leases.c.name == name))
             connection.execute(insert(t.leases).values(name=name, owner=owner, until=now + timedelta(seconds=seconds)))
