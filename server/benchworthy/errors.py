@@ -224,7 +224,7 @@ class HoldRefused(Conflict):
 
 class ModuleMismatch(Conflict):
     code = "module-mismatch"
-    advice = "A swapped module is recorded with POST /api/v1/boards/{serial}/modules; it is never re-bound by itself."
+    advice = "A module is never re-bound by itself: put the module on record back, or ask a coordinator."
 
 
 class Invalid(BenchworthyError):

@@ -2,8 +2,9 @@
 
 from typing import Any
 
-from flask import Flask, Response
+from flask import Flask, Response, request
 from flask_smorest import Api
+from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
 from benchworthy.api import boards, certificates, people, problems, runs
@@ -30,6 +31,7 @@ def create_app(services: Services) -> Flask:
     for blueprint in (boards.blueprint, runs.blueprint, certificates.blueprint, people.blueprint):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
+    app.before_request(_only_json)
     app.after_request(_headers)
     problems.register(app)
     return app
@@ -44,6 +46,12 @@ class _Api(Api):  # type: ignore[misc]  # the library ships no types
     def _openapi_json(self) -> Any:
         authenticate()
         return super()._openapi_json()
+
+
+def _only_json() -> None:
+    """A body is JSON, or on /reports a signed token; anything else is 415 before it is looked at."""
+    if request.content_length and request.path != "/api/v1/reports" and not request.is_json:
+        raise UnsupportedMediaType("Send application/json.")
 
 
 def _headers(response: Response) -> Response:

@@ -67,7 +67,13 @@ def register(app: Flask) -> None:
 
 def _refusal(fault: BenchworthyError) -> Response:
     status = status_of(fault)
-    answer = problem(status, fault.code, fault.detail, f"{fault.detail} {fault.advice}".strip(), _plain(fault.facts))
+    answer = problem(
+        status,
+        fault.code,
+        fault.code.replace("-", " ").capitalize(),
+        f"{fault.detail} {fault.advice}".strip(),
+        _plain(fault.facts),
+    )
     if status == 503:
         answer.headers["Retry-After"] = str(fault.facts.get("retry_after", 1))
     if status == 401:

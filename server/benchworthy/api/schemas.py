@@ -77,7 +77,7 @@ class UnmetOut(Schema):
 class FitnessOut(Schema):
     serial = fields.String()
     fit = fields.Boolean()
-    answer = fields.String(metadata={"description": "fit, fails or no evidence"})
+    answer = fields.String(metadata={"description": "fit, fails, not certified or no evidence"})
     state = fields.String()
     until = fields.AwareDateTime(allow_none=True)
     virtual = fields.Boolean()

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import FrameType
 
 from benchworthy import desk_actions, settings, wiring
 from benchworthy.bench.client import Service
@@ -31,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Exit 0 when every step held."""
     started = time.monotonic()
+    signal.signal(signal.SIGTERM, _leave)  # whatever was started is ended, also in the middle of the story
     with tempfile.TemporaryDirectory(prefix="benchworthy-demo-") as data, _running(Path(data), options.http) as (stage, secret):
         play(stage, options.fault)
         say(f"Every step held, in {time.monotonic() - started:.1f} s.")
@@ -87,9 +89,11 @@ def _where_to_look(stage: Stage, secret: str) -> None:
     say("  curl $BENCHWORTHY_URL/.well-known/jwks.json")
 
 
+def _leave(_: int, __: FrameType | None) -> None:
+    raise SystemExit(0)
+
+
 def _stay() -> None:
-    ended = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: ended.set())
     say("The service stays up; Ctrl-C ends it and removes its data.")
-    ended.wait()
+    with contextlib.suppress(KeyboardInterrupt, SystemExit):
+        threading.Event().wait()

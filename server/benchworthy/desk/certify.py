@@ -28,7 +28,7 @@ def unmet_conditions(
     summary = next((candidate for candidate in facts.runs if candidate.id == run), None)
     if summary is None or assessment is None:
         return (no_bench_evidence(facts),)
-    unmet: list[Unmet] = []
+    unmet: list[Unmet] = [] if facts.bench_evidence else [no_bench_evidence(facts)]
     if summary.test_set not in CERTIFYING_SETS:
         unmet.append(
             Unmet(

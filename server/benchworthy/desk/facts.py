@@ -69,6 +69,11 @@ class BoardFacts:
     repaired_at: datetime | None
 
     @property
+    def bench_evidence(self) -> bool:
+        """Whether anything has arrived in a run; an empty run is no evidence."""
+        return any(run.verdict is not None for run in self.runs)
+
+    @property
     def on_loan(self) -> bool:
         return self.loan is not None and self.loan.returned_at is None
 

@@ -9,7 +9,7 @@ from benchworthy.desk.outs import unexplained_outs
 
 @dataclass(frozen=True, slots=True)
 class Fitness:
-    """The answer of one moment. `answer` tells "fit", "no evidence" and "fails" apart; `state` is the board's."""
+    """The answer of one moment. `answer` is "fit", "fails", "not certified" or "no evidence"; `state` is the board's."""
 
     fit: bool
     answer: str
@@ -23,8 +23,7 @@ def fitness(facts: BoardFacts, now: datetime) -> Fitness:
     unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts))
     fit = not unmet
     until = facts.certificate.valid_until if fit and facts.certificate else None
-    answer = "fit" if fit else "fails" if _has_failed(facts, unmet) else "no evidence"
-    return Fitness(fit, answer, state(facts, fit), until, unmet)
+    return Fitness(fit, _answer(facts, unmet), state(facts, fit), until, unmet)
 
 
 def state(facts: BoardFacts, fit: bool) -> str:
@@ -37,18 +36,22 @@ def state(facts: BoardFacts, fit: bool) -> str:
         return "returned"
     if fit:
         return "fit"
-    return "under test" if facts.runs else "kit"
+    return "under test" if facts.bench_evidence else "kit"
 
 
-def _has_failed(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> bool:
-    """Bench evidence exists and speaks against it, or somebody holds the board."""
-    return bool(facts.runs) or facts.certificate is not None or any(item.code == "held" for item in unmet)
+def _answer(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> str:
+    """Nothing known, known to be bad, and merely not certified are different answers."""
+    if not unmet:
+        return "fit"
+    if any(item.code in ("held", "out-unexplained") for item in unmet):
+        return "fails"
+    return "not certified" if facts.bench_evidence else "no evidence"
 
 
 def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
     certificate = facts.certificate
     if certificate is None:
-        return (no_bench_evidence(facts) if not facts.runs else _no_certificate(facts),)
+        return (_no_certificate(facts) if facts.bench_evidence else no_bench_evidence(facts),)
     if certificate.lapse is not None:
         return (
             Unmet(
@@ -75,7 +78,7 @@ def no_bench_evidence(facts: BoardFacts) -> Unmet:
     told = "Only field evidence has arrived" if facts.any_evidence else "No evidence has arrived"
     return Unmet(
         "no-bench-evidence",
-        f"{told} for {facts.serial}; no run at a bench is on record.",
+        f"{told} for {facts.serial}; nothing was measured at a bench.",
         facts.serial,
         "Open a run at a bench with the set `first`.",
     )
