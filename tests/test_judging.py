@@ -3,6 +3,10 @@
 import dataclasses
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import ufloat
+
 from benchworthy.designs import agent_release, catalogue
 from benchworthy.designs.formula import parse
 from benchworthy.designs.sheet import Quantity, Shape, Term
@@ -11,9 +15,6 @@ from benchworthy.judging.run import Draw, Evidence, assess
 from benchworthy.judging.tests import Expected, judge_reading
 from benchworthy.judging.uncertainty import measure
 from benchworthy.reports.report import Author, Reading, Step
-from hypothesis import given
-from hypothesis import strategies as st
-from uncertainties import ufloat
 
 SHEET = catalogue.find("tarn-b")
 EXPECTED = Expected(None, agent_release.current())
@@ -245,7 +246,8 @@ def test_the_first_module_is_taken_and_another_later_is_out() -> None:
 def test_every_kind_of_stray_file_is_named() -> None:
     """Secrets, a stranger, a missing and a changed file are each told; the state file is nobody's concern."""
     test, files = SHEET.tests["MCU-FW"], dict(EXPECTED.agent.files)
-    assert judge_reading(SHEET, test, Reading("MCU-FW", items={**files, "state.json": "00"}), EXPECTED).verdict is Verdict.IN_LIMITS
+    sound = Reading("MCU-FW", items={**files, "state.json": "00"})
+    assert judge_reading(SHEET, test, sound, EXPECTED).verdict is Verdict.IN_LIMITS
     missing = files.pop(sorted(files)[0])
     assert missing
     wrong = {**files, "secrets.json": "00", "game.py": "00", "main.py": "00"}

@@ -7,6 +7,7 @@ from pathlib import Path
 from threading import Barrier
 
 import pytest
+
 from benchworthy.errors import SettingsInvalid
 from benchworthy.keys.access import fingerprint, new_secret
 from benchworthy.keys.bench_key import BenchKey

@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from benchworthy.errors import ReportSignatureBad
 from benchworthy.keys import derive
 from benchworthy.keys.bench_key import BenchKey
@@ -16,8 +19,6 @@ from benchworthy.keys.verifier import KeyRing
 from benchworthy.ports import Verifier
 from benchworthy.reports.receipt import message
 from benchworthy.reports.token import TYPE, KeyId, KeyKind, digest, split
-from hypothesis import given
-from hypothesis import strategies as st
 
 SECRET = SiteSecret(bytes(range(32)))
 RING: Verifier = KeyRing(SECRET)

@@ -5,14 +5,15 @@ import json
 from typing import Any
 
 import pytest
+from joserfc import jws
+from joserfc.errors import UnsupportedAlgorithmError
+from joserfc.jwk import OKPKey
+
 from benchworthy.errors import RequestInvalid
 from benchworthy.keys.bench_key import BenchKey, read_public_jwk
 from benchworthy.keys.derive import hkdf
 from benchworthy.keys.signer import SiteSigner, sign_compact
 from benchworthy.keys.verifier import BENCH_RULES, SITE_ALGORITHMS, StrictRegistry, code
-from joserfc import jws
-from joserfc.errors import UnsupportedAlgorithmError
-from joserfc.jwk import OKPKey
 
 # RFC 8037 appendix A.1 to A.4; recomputed with cryptography 50.0.2 and joserfc 1.8.0.
 RFC8037_JWK = {

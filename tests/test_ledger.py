@@ -4,9 +4,10 @@ import dataclasses
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from benchworthy.history.ledger import GENESIS, Entry, append, first_break
 from hypothesis import assume, given
 from hypothesis import strategies as st
+
+from benchworthy.history.ledger import GENESIS, Entry, append, first_break
 
 START = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -70,7 +71,7 @@ def test_an_edit_with_its_own_hash_made_good_is_found_one_later(length: int, dat
     entries = chain(length)
     at = data.draw(st.integers(0, length - 2))
     last = entries[at - 1] if at else None
-    entries[at] = append(last, "TB001X", START + timedelta(minutes=at), "evidence", "bench-1", {"k": "edited"}, text=f"remark {at}")
+    entries[at] = append(last, "TB001X", START + timedelta(minutes=at), "evidence", "bench-1", {"k": "edited"})
     assert first_break(entries) == at + 2
 
 

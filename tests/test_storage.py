@@ -8,12 +8,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Engine, insert, inspect, text
+from sqlalchemy.exc import IntegrityError
+
 from benchworthy.errors import SettingsInvalid, StorageBusy
 from benchworthy.storage import engine as engines
 from benchworthy.storage.migrate import upgrade
 from benchworthy.storage.tables import metadata
-from sqlalchemy import Engine, insert, inspect, text
-from sqlalchemy.exc import IntegrityError
 
 WRITERS, TIMES = 4, 50
 
@@ -101,7 +102,8 @@ def test_foreign_keys_hold_on_every_connection(engine: Engine) -> None:
     """A board of a site that does not exist is refused, after the migration as well as on a new connection."""
     boards = metadata.tables["boards"]
     now = datetime(2026, 11, 25, tzinfo=UTC)
-    row = {"serial": "TB001X", "site": "nowhere", "design": "tarn-b", "virtual": True, "epoch": 1, "enrolled_at": now, "version": 1}
+    row = {"serial": "TB001X", "site": "nowhere", "design": "tarn-b", "virtual": True, "epoch": 1, "enrolled_at": now}
+    row["version"] = 1
     for _ in range(2):
         with pytest.raises(IntegrityError, match="FOREIGN KEY"), engines.writing(engine) as connection:
             connection.execute(insert(boards).values(**row))
@@ -139,7 +141,8 @@ def test_a_held_lock_becomes_storage_busy(url: str, engine: Engine, monkeypatch:
 def test_what_power_loss_must_not_take_is_on(engine: Engine) -> None:
     """WAL with synchronous FULL: a receipt that went out is on the disk."""
     with engines.reading(engine) as connection:
-        found = {name: connection.execute(text(f"PRAGMA {name}")).scalar_one() for name in ("journal_mode", "synchronous", "foreign_keys")}
+        names = ("journal_mode", "synchronous", "foreign_keys")
+        found = {name: connection.execute(text(f"PRAGMA {name}")).scalar_one() for name in names}
     assert found == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
 
 

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from joserfc import jws
+from joserfc.jwk import OctKey, OKPKey
+
 from benchworthy.errors import TokenInvalid
 from benchworthy.keys.signer import SiteSigner
 from benchworthy.keys.status import (
-    CERTIFICATE_TYPE,
-    STATUS_LIST_TYPE,
     Exit,
     Standing,
     judge,
@@ -19,8 +20,7 @@ from benchworthy.keys.status import (
     verify,
 )
 from benchworthy.ports import Signer
-from joserfc import jws
-from joserfc.jwk import OctKey, OKPKey
+from benchworthy.reports.signed import CERTIFICATE_TYPE, STATUS_LIST_TYPE
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 ISSUED = NOW - timedelta(days=10)
@@ -93,9 +93,7 @@ def test_scripts_rely_on_these_exit_codes() -> None:
 def test_a_fresh_list_that_says_in_force_gives_0() -> None:
     standing = verdict(certificate(), status())
     assert standing.exit is Exit.IN_FORCE
-    assert standing.sentence == (
-        "Certificate c-0001 of board TARN0001A is in force by the status list of 2026-11-25 11:00 UTC."
-    )
+    assert standing.sentence == ("Certificate c-0001 of board TARN0001A is in force by the status list of 2026-11-25 11:00 UTC.")
 
 
 @pytest.mark.parametrize(
@@ -242,12 +240,7 @@ def test_a_payload_that_is_no_object_is_refused(payload: bytes) -> None:
 def test_every_changed_character_and_every_truncation_is_noticed() -> None:
     text = token(certificate())
     for at, letter in enumerate(text):
-        assert (
-            verify(
-                text[:at] + ("B" if letter == "A" else "A") + text[at + 1 :], None, SIGNER.jwks(), NOW
-            ).exit
-            == 5
-        )
+        assert verify(text[:at] + ("B" if letter == "A" else "A") + text[at + 1 :], None, SIGNER.jwks(), NOW).exit == 5
         assert verify(text[:at], None, SIGNER.jwks(), NOW).exit == 5
     for wrong in (
         text + ".",

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import paho.mqtt.client as paho
-from benchworthy.intake import broker_files
 
+from benchworthy.intake import broker_files
 from services import absent
 
 SITE = "trial"
@@ -94,9 +94,10 @@ def listener(broker: Mosquitto, answer: Callable | None = None) -> Iterator[list
     client.username_pw_set(*LISTENER)
 
     def take(_client, _data, message):
-        heard.append((message.topic, message.payload, message.retain))
+        # Heard comes last: a test that waits for it may disconnect at once, and the answer must be on its way.
         if answer is not None:
             answer(client, message)
+        heard.append((message.topic, message.payload, message.retain))
 
     client.on_message = take
     client.on_subscribe = lambda *_: granted.append(1)

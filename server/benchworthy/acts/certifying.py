@@ -1,30 +1,25 @@
 """Certificates of fitness: issued on one complete run, with every value kept in a results document."""
 
 import hashlib
-import json
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from benchworthy import RELEASED
 from benchworthy.acts.gather import board_of, facts_of, run_of
-from benchworthy.acts.runs import answered_by, people_of
+from benchworthy.acts.results import RULE_NAME, Issue, results_document
+from benchworthy.acts.runs import people_of
 from benchworthy.designs.sheet import Sheet
+from benchworthy.desk import outs
 from benchworthy.desk.certify import unmet_conditions
 from benchworthy.desk.facts import Unmet
 from benchworthy.errors import CertificateRefused, ClockImplausible, UnknownCertificate
 from benchworthy.evidence import standing
 from benchworthy.evidence.recording import enter
 from benchworthy.history.records import Board, Certificate, Run
-from benchworthy.judging.decision import RULE
 from benchworthy.judging.run import Assessment
-from benchworthy.judging.tests import Outcome
 from benchworthy.ports import Services, Signer, Work
-from benchworthy.reports.report import Author
-
-CERTIFICATE_TYPE = "benchworthy-certificate"
-STATUS_LIST_TYPE = "benchworthy-status-list"
-RULE_NAME = "BW-1"
+from benchworthy.reports.signed import CERTIFICATE_TYPE, IN_FORCE, STATUS_LIST_TYPE
 
 
 def certify(serial: str, run: str | None, holder: str, work: Work, services: Services) -> Certificate:
@@ -81,7 +76,9 @@ def _issue(
     certificate_id = f"c-{services.random(10).hex()}"
     issued = now.replace(microsecond=0)
     until = issued + timedelta(days=sheet.policy.certificate_days)
-    body = results_document(certificate_id, board, run, assessment, sheet, holder, issued, until, work, services)
+    no_fault_found = outs.no_fault_found(facts_of(board, work, now))
+    issue = Issue(certificate_id, issued, until, holder, no_fault_found)
+    body = results_document(issue, board, run, assessment, sheet, work, services)
     sha256 = hashlib.sha256(body.encode()).hexdigest()
     head = work.ledger.last(board.serial)
     claims: dict[str, Any] = {
@@ -105,7 +102,13 @@ def _issue(
     )
     work.desk.add_document(sha256, body)
     work.desk.add_certificate(certificate)
-    facts = {"certificate": certificate_id, "run": run.id, "results": sha256, "until": until.isoformat()}
+    facts = {
+        "certificate": certificate_id,
+        "run": run.id,
+        "results": sha256,
+        "until": until.isoformat(),
+        "no_fault_found": list(no_fault_found),
+    }
     enter(board, "certified", holder, facts, work, services)
     return certificate
 
@@ -113,90 +116,6 @@ def _issue(
 def _signer(services: Services) -> Signer:
     assert services.signer is not None, "only the web process signs"
     return services.signer
-
-
-def results_document(
-    certificate_id: str,
-    board: Board,
-    run: Run,
-    assessment: Assessment,
-    sheet: Sheet,
-    holder: str,
-    issued: datetime,
-    until: datetime,
-    work: Work,
-    services: Services,
-) -> str:
-    """The results as JSON, after ISO/IEC 17025:2017, 7.8.2.1 as far as it applies; its SHA-256 stands in the certificate."""
-    answered = answered_by(run, work)
-    document = {
-        "title": "Certificate of fitness to lend: results",
-        "id": certificate_id,
-        "place": services.site,
-        "item": {
-            "serial": board.serial,
-            "design": sheet.title,
-            "module": board.module,
-            "kit_lot": board.kit_lot,
-            "virtual": board.virtual,
-        },
-        "notice": ("VIRTUAL: this board is a simulation; nothing was measured on hardware. " if board.virtual else "")
-        + "This is no accredited calibration and no mains-safety inspection. The results relate only to this board as tested.",
-        "method": {
-            "sheet": sheet.name,
-            "judging": sheet.judging_hash,
-            "guide": sheet.guide_hash,
-            "set": run.test_set,
-            "coverage": sheet.coverage,
-            "agent": services.agent.hash,
-            "agent_version": services.agent.version,
-        },
-        "rule": {"name": RULE_NAME, "text": RULE},
-        "dates": {
-            "opened": run.opened_at.isoformat(),
-            "closed": (run.ended_at(issued) or issued).isoformat(),
-            "issued": issued.isoformat(),
-            "valid_until": until.isoformat(),
-        },
-        "people": {"opened": run.opened_by, "authorised": holder, "answered": answered},
-        "bench": run.bench,
-        "fixtures": list(run.fixtures),
-        "run": run.id,
-        "evidence": [
-            {"digest": i.digest, "author": str(i.author), "part": i.part, "arrival": i.arrival}
-            for i in work.evidence.of_run(run.id)
-        ],
-        "results": [_result(sheet, outcome) for outcome in assessment.outcomes.values()],
-        "end": "End of the results.",
-    }
-    return json.dumps(document, indent=1, sort_keys=True)
-
-
-def _result(sheet: Sheet, outcome: Outcome) -> dict[str, Any]:
-    test = sheet.tests[outcome.test]
-    return {
-        "test": outcome.test,
-        "title": test.title,
-        "author": str(test.author),
-        "verdict": str(outcome.verdict),
-        "conditions": sorted(test.needs),
-        "remark": outcome.sentence,
-        "quantities": [
-            {
-                "name": q.name,
-                "value": f"{q.value:.7g}",
-                "unit": q.unit,
-                "low": q.low,
-                "high": q.high,
-                "source": q.source,
-                "expanded_uncertainty": f"{q.expanded:.2g}",
-                "coverage_factor": 2,
-                "conformity": round(q.conformity, 6),
-                "verdict": str(q.verdict),
-            }
-            for q in outcome.quantities
-        ],
-    }
 
 
 def find(certificate: str, work: Work, services: Services) -> Certificate:
@@ -210,10 +129,7 @@ def find(certificate: str, work: Work, services: Services) -> Certificate:
 def status_list(work: Work, services: Services) -> str:
     """The signed, dated list of what became of every certificate whose date has not passed."""
     now = services.now()
-    standing_now = {c.id: c.lapse or "in-force" for c in work.desk.certificates_of(services.site) if c.valid_until > now}
+    standing_now = {c.id: c.lapse or IN_FORCE for c in work.desk.certificates_of(services.site) if c.valid_until > now}
     return _signer(services).sign(
         STATUS_LIST_TYPE, {"site": services.site, "iat": int(now.timestamp()), "certificates": standing_now}
     )
-
-
-__all__ = ["Author", "certify", "find", "status_list"]

@@ -28,44 +28,45 @@ def unmet_conditions(
     summary = next((candidate for candidate in facts.runs if candidate.id == run), None)
     if summary is None or assessment is None:
         return (no_bench_evidence(facts),)
-    unmet: list[Unmet] = [] if facts.bench_evidence else [no_bench_evidence(facts)]
+    return (
+        *(() if facts.bench_evidence else (no_bench_evidence(facts),)),
+        *_run_itself(summary, policy, now),
+        *_incomplete(assessment, summary.id),
+        *_not_in_limits(assessment, summary.id),
+        *_module(facts, summary),
+        *_second_person(summary, people, inspectors),
+        *_whereabouts(facts),
+        *(item for item in unexplained_outs(facts) if item.evidence != summary.id),
+    )
+
+
+def _run_itself(summary: RunSummary, policy: Policy, now: datetime) -> list[Unmet]:
+    """The right set, frozen, and not too old."""
+    again, run = "Run the set `first` again.", summary.id
+    unmet = []
     if summary.test_set not in CERTIFYING_SETS:
-        unmet.append(
-            Unmet(
-                "set-does-not-certify", f"The set {summary.test_set} carries no certificate.", summary.id, "Run the set `first`."
-            )
-        )
+        unmet.append(Unmet("set-does-not-certify", f"The set {summary.test_set} carries no certificate.", run, again))
     if summary.closed_at is None:
-        unmet.append(
-            Unmet("run-open", f"Run {summary.id} is still open.", summary.id, "Close it with POST /api/v1/runs/{run}/close.")
-        )
-    unmet += _incomplete(assessment, summary.id)
-    unmet += _not_in_limits(assessment, summary.id)
+        unmet.append(Unmet("run-open", f"Run {run} is still open.", run, "Close it with POST /api/v1/runs/{run}/close."))
     if now - summary.opened_at > timedelta(days=policy.run_age_days):
-        unmet.append(
-            Unmet(
-                "run-too-old",
-                f"Run {summary.id} is older than {policy.run_age_days} days.",
-                summary.id,
-                "Run the set `first` again.",
-            )
-        )
-    unmet += _module(facts, summary)
-    if inspectors & people:
-        unmet.append(
-            Unmet(
-                "inspector-not-second-person",
-                "The inspector also opened or answered the run.",
-                summary.id,
-                "A second person inspects the board in a new run.",
-            )
-        )
+        unmet.append(Unmet("run-too-old", f"Run {run} is older than {policy.run_age_days} days.", run, again))
+    return unmet
+
+
+def _second_person(summary: RunSummary, people: frozenset[str], inspectors: frozenset[str]) -> list[Unmet]:
+    if not inspectors & people:
+        return []
+    told = "The inspector also opened or answered the run."
+    return [Unmet("inspector-not-second-person", told, summary.id, "A second person inspects the board in a new run.")]
+
+
+def _whereabouts(facts: BoardFacts) -> list[Unmet]:
+    unmet = []
     if facts.hold is not None:
         unmet.append(Unmet("held", facts.hold.reason, facts.hold.code, "Release the hold after the repair is on record."))
     if facts.on_loan:
         unmet.append(Unmet("on-loan", f"{facts.serial} is on loan.", facts.serial, "Take it back and check it in first."))
-    unmet += [item for item in unexplained_outs(facts) if item.evidence != summary.id]
-    return tuple(unmet)
+    return unmet
 
 
 def _module(facts: BoardFacts, summary: RunSummary) -> list[Unmet]:

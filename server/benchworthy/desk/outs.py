@@ -23,6 +23,13 @@ def unexplained_outs(facts: BoardFacts) -> tuple[Unmet, ...]:
     return tuple(unmet.values())
 
 
+def no_fault_found(facts: BoardFacts) -> tuple[str, ...]:
+    """Tests that came out since the last repair and then stayed in limits in enough complete runs."""
+    since = [run for run in facts.runs if facts.repaired_at is None or run.opened_at > facts.repaired_at]
+    unexplained = {item.what.split()[0] for item in unexplained_outs(facts)}
+    return tuple(sorted({test for run in since for test in run.outs} - unexplained))
+
+
 def _unmet(test: str, run: str, clean: int) -> Unmet:
     return Unmet(
         "out-unexplained",

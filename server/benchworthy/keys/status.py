@@ -21,10 +21,8 @@ from joserfc.jwk import OKPKey
 from benchworthy.errors import RequestInvalid, TokenInvalid
 from benchworthy.keys.bench_key import read_public_jwk
 from benchworthy.keys.verifier import SITE_ALGORITHMS, StrictRegistry
+from benchworthy.reports.signed import CERTIFICATE_TYPE, IN_FORCE, STATUS_LIST_TYPE
 
-CERTIFICATE_TYPE: Final = "benchworthy-certificate"
-STATUS_LIST_TYPE: Final = "benchworthy-status-list"
-IN_FORCE: Final = "in-force"
 FRESH_FOR: Final = timedelta(hours=24)
 CLOCKS_DIFFER: Final = timedelta(minutes=5)
 # A large site's status list: joserfc's own bound ends near 3,000 certificates.

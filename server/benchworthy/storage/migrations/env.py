@@ -1,6 +1,7 @@
 """Run by Alembic: migrates the connection it is handed, inside that connection's own transaction."""
 
 from alembic import context
+
 from benchworthy.storage.tables import metadata
 
 context.configure(
