@@ -262,7 +262,7 @@ class NotAllowed(BenchworthyError):
 
 class TokenMissing(NotAllowed):
     code = "token-missing"
-    advice = "Send `Authorization: Bearer SECRET`; `benchworthy token create` makes one."
+    advice = "Send `Authorization: Bearer SECRET`; `benchworthy token create` makes one, and commands read BENCHWORTHY_TOKEN."
 
 
 class TokenRefused(NotAllowed):
@@ -291,7 +291,7 @@ class ListenerAlreadyRuns(Unavailable):
 
 class ServiceUnreachable(Unavailable):
     code = "service-unreachable"
-    advice = "Start it with `benchworthy serve`, or check BENCHWORTHY_HTTP and BENCHWORTHY_MQTT."
+    advice = "Start it with `benchworthy serve`, or check BENCHWORTHY_URL."
 
 
 class PartMissing(Unavailable):

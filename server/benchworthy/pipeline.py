@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from benchworthy.errors import ReportForAnother
 from benchworthy.evidence import gate, recording
-from benchworthy.ports import Services
+from benchworthy.ports import Services, Work
 from benchworthy.reports import token as tokens
 
 
@@ -29,15 +29,21 @@ def receive(raw: bytes, arrival: str, services: Services, topic_serial: str | No
 
     `arrival` is "mqtt" or "http"; a receipt for MQTT is put into the outbox in the same transaction.
     """
-    token = tokens.split(raw)
+    tokens.split(raw)  # a fault of shape needs no lock
     with services.storage.writing() as work:
-        seen = work.evidence.find(token.digest)
-        if seen is not None:
-            if topic_serial is not None and topic_serial != seen.serial:
-                raise ReportForAnother(f"The topic names {topic_serial}, the report {seen.serial}.")
-            recording.announce(work, services, seen.serial, seen.receipt, arrival)
-            return Received(seen.receipt, seen.digest, seen.serial, new=False)
-        claim = gate.admit(token, topic_serial, work, services)
-        recorded = recording.record(claim, arrival, work, services)
-        recording.announce(work, services, recorded.serial, recorded.receipt, arrival)
+        return receive_within(raw, arrival, work, services, topic_serial)
+
+
+def receive_within(raw: bytes, arrival: str, work: Work, services: Services, topic_serial: str | None = None) -> Received:
+    """Take one report in as part of the caller's transaction. A report that is refused has written nothing to it."""
+    token = tokens.split(raw)
+    seen = work.evidence.find(token.digest)
+    if seen is not None:
+        if topic_serial is not None and topic_serial != seen.serial:
+            raise ReportForAnother(f"The topic names {topic_serial}, the report {seen.serial}.")
+        recording.announce(work, services, seen.serial, seen.receipt, arrival)
+        return Received(seen.receipt, seen.digest, seen.serial, new=False)
+    claim = gate.admit(token, topic_serial, work, services)
+    recorded = recording.record(claim, arrival, work, services)
+    recording.announce(work, services, recorded.serial, recorded.receipt, arrival)
     return Received(recorded.receipt, recorded.digest, recorded.serial, new=True)

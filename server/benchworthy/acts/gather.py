@@ -61,4 +61,5 @@ def _summary(run: Run, now: datetime) -> RunSummary:
         tuple(stored.get("outs", ())),
         bool(stored.get("secrets_absent")),
         tuple(stored.get("modules", ())),
+        frozenset(stored.get("in_limits", ())),
     )

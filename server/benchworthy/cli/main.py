@@ -57,6 +57,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BenchworthyError as fault:
         print(f"benchworthy {verb}: {fault} [{fault.code}]", file=sys.stderr)
         return REFUSED
+    except EOFError:
+        print(f"benchworthy {verb}: the input ended before every question was answered; start it in a terminal", file=sys.stderr)
+        return REFUSED
     except KeyboardInterrupt:
         print(f"benchworthy {verb}: interrupted", file=sys.stderr)
         return 130

@@ -18,6 +18,6 @@ def run(options: argparse.Namespace) -> int:
     house = wiring.build(settings, signing=True)
     with house.services.storage.reading() as work:
         if not work.registry.any_access():
-            print("No token exists, so nothing can be written yet: run `benchworthy token --first HOLDER`.", file=sys.stderr)
+            print("No token exists, so nothing can be written: run `benchworthy token create HOLDER --first`.", file=sys.stderr)
     house.database.engine.dispose()
     return supervise(settings)

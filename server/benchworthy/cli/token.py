@@ -1,4 +1,4 @@
-"""`benchworthy token`: the first one straight into the database, later ones over HTTP."""
+"""`benchworthy token create`: the first one straight into the database, later ones over HTTP."""
 
 import argparse
 
@@ -17,11 +17,13 @@ class TokenExists(Conflict):
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("holder", help="opaque code of the person, such as K7; never a name")
-    parser.add_argument("--role", choices=ROLES, default="tester")
-    parser.add_argument("--days", type=int, help="days until it ends")
-    parser.add_argument("--first", action="store_true", help="make the first coordinator on the service's own machine")
-    service.arguments(parser)
+    acts = parser.add_subparsers(dest="act", required=True)
+    create = acts.add_parser("create", help="create a token and print its secret, once")
+    create.add_argument("holder", help="opaque code of the person, such as K7; never a name")
+    create.add_argument("--role", choices=ROLES, default="tester")
+    create.add_argument("--days", type=int, help="days until it ends")
+    create.add_argument("--first", action="store_true", help="make the first coordinator on the service's own machine")
+    service.arguments(create)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -8,7 +8,7 @@ from benchworthy.judging.decision import Verdict
 
 @dataclass(frozen=True, slots=True)
 class RunSummary:
-    """A run as the desk needs it. `outs` are the tests that came out, also in a run that nobody closed."""
+    """A run as the desk needs it. `outs` came out, also in a run that nobody closed; `in_limits` did not."""
 
     id: str
     test_set: str
@@ -19,6 +19,7 @@ class RunSummary:
     outs: tuple[str, ...]
     secrets_absent: bool
     modules: tuple[str, ...] = ()
+    in_limits: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

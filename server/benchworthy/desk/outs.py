@@ -1,4 +1,4 @@
-"""An out is explained by a repair after it, or by three complete runs without it (no fault found)."""
+"""An out is explained by a repair after it, or by three complete runs in which the test was in limits (no fault found)."""
 
 from benchworthy.desk.facts import BoardFacts, Unmet
 
@@ -8,19 +8,19 @@ RUNS_WITHOUT = 3
 def unexplained_outs(facts: BoardFacts) -> tuple[Unmet, ...]:
     """One unmet condition per test whose last out nothing has explained yet; runs come newest first."""
     unmet: dict[str, Unmet] = {}
-    clean: dict[str, int] = {}
-    seen_complete = 0
-    for run in facts.runs:
+    for place, run in enumerate(facts.runs):
         if facts.repaired_at is not None and run.opened_at <= facts.repaired_at:
             break
         for test in run.outs:
-            if test in clean:
-                continue
-            clean[test] = seen_complete
-            if seen_complete < RUNS_WITHOUT:
-                unmet[test] = _unmet(test, run.id, seen_complete)
-        seen_complete += run.complete
+            clean = sum(later.complete and test in later.in_limits for later in facts.runs[:place])
+            if clean < RUNS_WITHOUT and test not in unmet and not _out_again(test, facts, place):
+                unmet[test] = _unmet(test, run.id, clean)
     return tuple(unmet.values())
+
+
+def _out_again(test: str, facts: BoardFacts, place: int) -> bool:
+    """Whether a newer run had the same out: that one decides."""
+    return any(test in later.outs for later in facts.runs[:place])
 
 
 def no_fault_found(facts: BoardFacts) -> tuple[str, ...]:
@@ -35,5 +35,5 @@ def _unmet(test: str, run: str, clean: int) -> Unmet:
         "out-unexplained",
         f"{test} came out in run {run}, and nothing on record explains it.",
         run,
-        f"Record a repair, or close {RUNS_WITHOUT - clean} more complete runs without it (no fault found).",
+        f"Record a repair, or close {RUNS_WITHOUT - clean} more complete runs in which it is in limits (no fault found).",
     )

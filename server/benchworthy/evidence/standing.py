@@ -53,6 +53,7 @@ def summary_of(assessment: Assessment, found_modules: tuple[str, ...]) -> dict[s
         "complete": assessment.complete,
         "verdict": str(assessment.verdict) if assessment.verdict else None,
         "outs": sorted(outcome.test for outcome in assessment.with_verdict(Verdict.OUT)),
+        "in_limits": sorted(outcome.test for outcome in assessment.with_verdict(Verdict.IN_LIMITS)),
         "secrets_absent": files is not None and files.verdict is Verdict.IN_LIMITS,
         "modules": list(found_modules),
     }

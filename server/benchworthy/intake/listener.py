@@ -8,7 +8,7 @@ import logging
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from urllib.parse import unquote, urlsplit
 
@@ -19,8 +19,16 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from benchworthy import pipeline
-from benchworthy.errors import BenchworthyError, ReportTooLarge, ServiceUnreachable, SettingsInvalid, StorageBusy
-from benchworthy.ports import Services
+from benchworthy.errors import (
+    ReportRefused,
+    ReportTooLarge,
+    RunClosed,
+    ServiceUnreachable,
+    SettingsInvalid,
+    StorageBusy,
+    UnknownSerial,
+)
+from benchworthy.ports import Services, Work
 from benchworthy.reports.token import digest
 
 log = logging.getLogger("benchworthy.listener")
@@ -58,7 +66,8 @@ class Listener:
         self, services: Services, broker: BrokerAddress, renew_lease: Callable[[float], None], protocol: int = 5
     ) -> None:
         self._services, self._broker, self._renew_lease = services, broker, renew_lease
-        self._inbox: queue.Queue[mqtt.MQTTMessage] = queue.Queue(maxsize=4 * WINDOW)
+        self._inbox: queue.SimpleQueue[mqtt.MQTTMessage] = queue.SimpleQueue()
+        self._held: list[mqtt.MQTTMessage] = []
         self._stopping = threading.Event()
         self._refused_login = ""
         self._topic = f"benchworthy/v1/{services.site}/+/report"
@@ -122,64 +131,65 @@ class Listener:
             client.subscribe(self._topic, qos=1)
 
     def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
-        """Only queue. When the inbox is full the message stays unacknowledged and comes again after a reconnect."""
-        try:
-            self._inbox.put_nowait(message)
-        except queue.Full:
-            log.warning("inbox full; the broker will send the report again")
+        """Only queue. The inbox has no bound of its own: a message left out would come again only after a reconnect, and
+        would hold one place of the broker's window until then. The window bounds it."""
+        self._inbox.put(message)
 
     def _take_in(self, seconds: float) -> None:
         """Work off what is waiting, at most one window, so that receipts go out in between."""
-        try:
-            message = self._inbox.get(timeout=seconds)
-        except queue.Empty:
-            return
-        for _ in range(WINDOW):
-            self._handle(message)
+        if not self._held:
             try:
-                message = self._inbox.get_nowait()
+                self._held.append(self._inbox.get(timeout=seconds))
             except queue.Empty:
                 return
-        self._handle(message)
-
-    def _handle(self, message: mqtt.MQTTMessage) -> None:
-        """The outermost loop of an arrival: whatever one report does must not stop the others."""
+        while len(self._held) < WINDOW and not self._inbox.empty():
+            self._held.append(self._inbox.get_nowait())
         try:
-            self._receive(message)
+            self._handle(self._held)
         except StorageBusy:
-            log.warning("database busy; trying this report again")
+            log.warning("database busy; trying these %d reports again", len(self._held))
             time.sleep(0.1)
-            self._handle_later(message)
             return
-        except Exception:  # outermost loop of an arrival; the report is remembered as refused and the loop goes on
-            log.exception("a report could not be handled")
-            self._refuse(message, "error")
-        self._client.ack(message.mid, message.qos)
+        self._held = []
 
-    def _handle_later(self, message: mqtt.MQTTMessage) -> None:
+    def _handle(self, messages: Sequence[mqtt.MQTTMessage]) -> None:
+        """The outermost loop of arrivals: one transaction for all, as a commit costs more than a report; then acknowledge.
+
+        Whatever one report does must not stop the others: if the transaction fails, each is taken in alone. Raises StorageBusy.
+        """
         try:
-            self._inbox.put_nowait(message)
-        except queue.Full:
-            log.warning("inbox full; the broker will send the report again")
+            with self._services.storage.writing() as work:
+                for message in messages:
+                    self._receive(message, work)
+        except StorageBusy:
+            raise
+        except Exception:  # outermost loop of an arrival; the report is remembered as refused and the loop goes on
+            if len(messages) > 1:
+                for message in messages:
+                    self._handle([message])
+                return
+            log.exception("a report could not be handled")
+            with self._services.storage.writing() as work:
+                self._refuse(messages[0], "error", work)
+        for message in messages:
+            self._client.ack(message.mid, message.qos)
 
-    def _receive(self, message: mqtt.MQTTMessage) -> None:
+    def _receive(self, message: mqtt.MQTTMessage, work: Work) -> None:
+        """One report, taken in or remembered as refused."""
         try:
             serial = message.topic.split("/")[3]
             if len(message.payload) > LARGEST:
                 raise ReportTooLarge(f"The report has {len(message.payload)} bytes.")
-            pipeline.receive(bytes(message.payload), "mqtt", self._services, topic_serial=serial)
-        except StorageBusy:
-            raise
+            pipeline.receive_within(bytes(message.payload), "mqtt", work, self._services, topic_serial=serial)
         except UnicodeDecodeError:
-            self._refuse(message, "topic-not-utf8")
-        except BenchworthyError as fault:
+            self._refuse(message, "topic-not-utf8", work)
+        except (ReportRefused, RunClosed, UnknownSerial) as fault:
             log.warning("report refused: %s (%s)", fault.code, fault.detail)
-            self._refuse(message, fault.code)
+            self._refuse(message, fault.code, work)
 
-    def _refuse(self, message: mqtt.MQTTMessage, code: str) -> None:
+    def _refuse(self, message: mqtt.MQTTMessage, code: str, work: Work) -> None:
         raw = bytes(message.payload)
-        with self._services.storage.writing() as work:
-            work.evidence.refuse(self._services.site, "mqtt", digest(raw), len(raw), code, self._services.now())
+        work.evidence.refuse(self._services.site, "mqtt", digest(raw), len(raw), code, self._services.now())
 
     def _deliver(self) -> None:
         """Send what waits in the outbox, at least once: rows are marked only after the broker took them."""

@@ -119,8 +119,10 @@ class VirtualBoard:
     def start(self) -> None:
         """Power the module: main.py runs, then the REPL waits on `port`. An empty flash is prepared first.
 
-        Raises PartMissing without a MicroPython, BoardSilent when the module has no supply or no prompt comes.
+        A module that runs already is stopped first. Raises PartMissing without a MicroPython, BoardSilent when the module
+        has no supply or no prompt comes.
         """
+        self.stop()
         interpreter = find_micropython()
         with self._lock:
             rail = self._circuit.rail()

@@ -52,8 +52,8 @@ class BrokerProcess:
     def start(self) -> None:
         program = find_mosquitto()
         configuration = self._write()
-        log = (self._folder / "mosquitto.log").open("wb")
-        self._process = subprocess.Popen([program, "-c", str(configuration)], stdout=log, stderr=log, start_new_session=True)
+        with (self._folder / "mosquitto.log").open("wb") as log:
+            self._process = subprocess.Popen([program, "-c", str(configuration)], stdout=log, stderr=log, start_new_session=True)
         _until(self._accepts, "the broker", self._process)
 
     def admit(self, serial: str, password: str) -> None:
@@ -88,9 +88,9 @@ class ServiceProcess:
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
-        log = self._log.open("wb")
         command = [sys.executable, "-m", "benchworthy.cli.main", "serve"]
-        self._process = subprocess.Popen(command, env=dict(self._environment), stdout=log, stderr=log, start_new_session=True)
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(command, env=dict(self._environment), stdout=log, stderr=log, start_new_session=True)
         _until(self._ready, "the service", self._process)
 
     def stop(self) -> None:
