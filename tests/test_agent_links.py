@@ -11,6 +11,7 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
+
 from agent_on_micropython.playing import SCRIPT, Peer, against, play
 from benchworthy.reports import receipt, token
 from services import absent, micropython

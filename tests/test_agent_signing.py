@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from benchworthy.reports import receipt as service_receipt
 from benchworthy.reports import token as service_token
 from services import micropython

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pytest
 import requests
 import requests_mock
+
 from benchworthy.bench.client import LONGEST_WAIT_S, TRIES, Service, ServiceSaid
 from benchworthy.errors import BenchworthyError, ServiceUnreachable
 

@@ -3,6 +3,7 @@
 import io
 
 import pytest
+
 from benchworthy.bench.people import ConsoleOperator
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from bench_fakes import MODULE, OPENED, PLAN, FakeBoard, FakeOperator, FakeService
 from benchworthy.bench.evidence import Seen, signed_report
 from benchworthy.bench.probe import BoardFile, Identity

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+
 from bench_doubles import PtyBoard, real_board
 from benchworthy.bench import probe
 from benchworthy.bench.transport import MOST_CODE, BoardLink

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from benchworthy.bench.agent_calls import Way
 from benchworthy.bench.session import run_board
 from benchworthy.bench.transport import BoardLink

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
+
 from benchworthy.errors import SettingsInvalid
 from benchworthy.intake import broker_files
 from services.mosquitto import LISTENER, SITE, Mosquitto, running_mosquitto, topic, until

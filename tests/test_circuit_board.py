@@ -3,6 +3,7 @@
 import time
 
 import pytest
+
 from benchworthy.errors import FaultInvalid
 from benchworthy.virtual.circuit import CircuitDidNotConverge
 from benchworthy.virtual.models import PinState

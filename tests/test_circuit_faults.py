@@ -1,6 +1,7 @@
 """The words in which faults are written, and what they change in a list of parts."""
 
 import pytest
+
 from benchworthy.designs.parts import Part
 from benchworthy.errors import FaultInvalid
 from benchworthy.virtual.faults import Fault, apply, parse

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+
 from benchworthy.virtual.circuit import Circuit, CircuitDidNotConverge
 from benchworthy.virtual.models import GROUND, Element, Knee, between, diode, regulator, resistor, source
 from ngspice import MISSING, operating_point

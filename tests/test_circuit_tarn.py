@@ -6,6 +6,7 @@ from importlib import resources
 from typing import Any
 
 import pytest
+
 from benchworthy.designs.parts import Part, amount, relative
 from benchworthy.virtual.models import PinState
 from benchworthy.virtual.netlist import BoardCircuit

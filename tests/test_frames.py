@@ -5,6 +5,7 @@ import json
 import random
 
 import pytest
+
 from benchworthy.bench.frames import FaultKind, FrameFault, FrameReader, Heartbeat, Noise, TokenFrame
 from services import micropython
 

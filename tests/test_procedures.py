@@ -9,6 +9,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+
 from benchworthy.designs import catalogue
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.procedures import PROCEDURES

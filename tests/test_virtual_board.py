@@ -12,6 +12,7 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
+
 from benchworthy.bench.people import Operator
 from benchworthy.designs import agent_release
 from benchworthy.errors import BoardSilent

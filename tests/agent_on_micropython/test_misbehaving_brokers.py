@@ -6,6 +6,7 @@ import threading
 import time
 
 import pytest
+
 from agent_on_micropython.playing import (
     CONNACK,
     CONNACK_SAME_SESSION,

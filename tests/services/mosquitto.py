@@ -94,7 +94,7 @@ def listener(broker: Mosquitto, answer: Callable | None = None) -> Iterator[list
     client.username_pw_set(*LISTENER)
 
     def take(_client, _data, message):
-        # Heard comes last: a test that waits for it may disconnect at once, and the answer must be on its way.
+        # Heard comes last: who waits for it may disconnect at once, and the answer must be on its way.
         if answer is not None:
             answer(client, message)
         heard.append((message.topic, message.payload, message.retain))

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from mpremote.transport_serial import SerialTransport
+
 from benchworthy.designs import catalogue
 from benchworthy.designs.plan import plan_for
 from benchworthy.reports.token import split
 from benchworthy.virtual.board import VirtualBoard
 from benchworthy.virtual.operator import VirtualOperator
-from mpremote.transport_serial import SerialTransport
-
 from services.micropython import interpreter
 
 SHEET = catalogue.find("tarn-b")

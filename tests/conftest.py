@@ -1,0 +1,57 @@
+"""What holds for every test: long ones wait for --long, and where CI=true nothing may be skipped unseen."""
+
+import os
+
+import pytest
+
+# Reasons for which a test may be skipped where everything is installed. Keep it short: a skip proves nothing.
+ALLOWED_SKIPS = ("no interpreter wheel for this machine",)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="also the heavy populations and the soak")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--long"):
+        return
+    waiting = [item for item in items if item.get_closest_marker("long")]
+    if waiting:
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+        config.hook.pytest_deselected(items=waiting)
+
+
+class UnexpectedSkips:
+    """Collects skips whose reason is on no list, and fails the session for them."""
+
+    def __init__(self) -> None:
+        self.found: list[str] = []
+
+    def note(self, report: pytest.TestReport | pytest.CollectReport) -> None:
+        if not report.skipped or hasattr(report, "wasxfail"):
+            return
+        reason = str(report.longrepr[2]) if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        if not any(allowed in reason for allowed in ALLOWED_SKIPS):
+            self.found.append(f"{report.nodeid}: {reason}")
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.note(report)
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        self.note(report)
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        if self.found and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        if self.found:
+            terminalreporter.section("skipped where nothing may be skipped (CI=true)", red=True)
+            for line in self.found:
+                terminalreporter.line(line)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if os.environ.get("CI") == "true":
+        config.pluginmanager.register(UnexpectedSkips(), "unexpected-skips")

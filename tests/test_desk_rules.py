@@ -1,0 +1,316 @@
+"""The desk's pure decisions: no evidence, not certified and fails are told apart, and every unmet condition is told."""
+
+import dataclasses
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from benchworthy.designs import catalogue
+from benchworthy.desk import certify, lend
+from benchworthy.desk.check_in import check_in
+from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary
+from benchworthy.desk.fitness import fitness
+from benchworthy.desk.outs import no_fault_found, unexplained_outs
+from benchworthy.judging.decision import Verdict
+from benchworthy.judging.run import Assessment, Need
+from benchworthy.judging.tests import Outcome
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+DAY = timedelta(days=1)
+POLICY = catalogue.find("tarn-b").policy
+
+
+def run(name: str, age: int, *, outs: tuple[str, ...] = (), complete: bool = True, closed: bool = True,
+        test_set: str = "first", secrets_absent: bool = True) -> RunSummary:  # fmt: skip
+    """A run `age` days ago."""
+    opened = NOW - age * DAY
+    ended = opened + timedelta(hours=1) if closed else None
+    verdict = Verdict.OUT if outs else Verdict.IN_LIMITS
+    sound = frozenset({"PWR-V5", "OUT-OFF"} - set(outs)) if test_set == "first" else frozenset({"OUT-OFF"} - set(outs))
+    return RunSummary(name, test_set, opened, ended, complete, verdict, outs, secrets_absent, (), sound)
+
+
+def certificate(age: int = 10, days: int = 90, lapse: str | None = None) -> CertificateFacts:
+    issued = NOW - age * DAY
+    return CertificateFacts("c-1", "r-1", issued, issued + days * DAY, lapse)
+
+
+def loan(*, returned: int | None = None) -> LoanFacts:
+    """A loan of twenty days ago, returned so many days ago."""
+    back = None if returned is None else NOW - returned * DAY
+    return LoanFacts("l-1", "borrower-7", NOW - 20 * DAY, NOW + DAY, back)
+
+
+OPEN_WITH_AN_OUT = run("r-2", 1, outs=("PWR-V5",), complete=False, closed=False)
+KIT = BoardFacts("TB001X", "tarn-b", False, None, False, (), None, None, None, None, None)
+FIT = dataclasses.replace(KIT, module="e661", any_evidence=True, runs=(run("r-1", 10),), certificate=certificate())
+
+
+def but(facts: BoardFacts, **changes: object) -> BoardFacts:
+    return dataclasses.replace(facts, **changes)
+
+
+def codes(unmet: tuple[object, ...]) -> list[str]:
+    return [item.code for item in unmet]
+
+
+# --- fitness -------------------------------------------------------------------------------------------------------
+
+
+def test_a_board_with_a_certificate_in_force_is_fit_until_it_ends() -> None:
+    """Nothing is unmet, and the answer says until when."""
+    answer = fitness(FIT, NOW)
+    assert (answer.fit, answer.answer, answer.state, answer.unmet) == (True, "fit", "fit", ())
+    assert answer.until == NOW + 80 * DAY
+
+
+def test_no_evidence_is_no_failure() -> None:
+    """A kit with nothing on record, and one with field evidence alone, answer "no evidence"; the sentence differs."""
+    kit, field = fitness(KIT, NOW), fitness(but(KIT, any_evidence=True), NOW)
+    assert (kit.answer, kit.state, codes(kit.unmet)) == ("no evidence", "kit", ["no-bench-evidence"])
+    assert field.answer == "no evidence"
+    assert not kit.fit and not field.fit
+    assert kit.unmet[0].what.startswith("No evidence has arrived")
+    assert field.unmet[0].what.startswith("Only field evidence has arrived")
+
+
+def test_a_run_in_which_nothing_arrived_is_no_evidence() -> None:
+    """Opening a run proves nothing, closed or not."""
+    empty = dataclasses.replace(run("r-1", 1, complete=False), verdict=None)
+    answer = fitness(but(KIT, runs=(empty,)), NOW)
+    assert (answer.answer, answer.state, codes(answer.unmet)) == ("no evidence", "kit", ["no-bench-evidence"])
+
+
+def test_a_tested_board_without_a_certificate_is_not_certified_and_says_so() -> None:
+    """Tested and not certified is another thing than not tested, and another than bad."""
+    answer = fitness(but(FIT, certificate=None), NOW)
+    assert (answer.answer, answer.state, codes(answer.unmet)) == ("not certified", "under test", ["no-certificate"])
+    assert answer.unmet[0].evidence == "r-1"
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "state", "told"),
+    [
+        ({"certificate": certificate(lapse="LAPSE-WITHDRAWN")}, "certificate-lapsed", "under test", "not certified"),
+        ({"certificate": certificate(age=90)}, "certificate-lapsed", "under test", "not certified"),
+        ({"hold": HoldFacts("h-1", "Smells burnt.", NOW)}, "held", "held", "fails"),
+        ({"loan": loan(returned=1)}, "not-checked-in", "returned", "not certified"),
+        ({"runs": (run("r-2", 1, outs=("PWR-V5",)), run("r-1", 10))}, "out-unexplained", "under test", "fails"),
+        ({"runs": (OPEN_WITH_AN_OUT, run("r-1", 10))}, "out-unexplained", "under test", "fails"),
+    ],
+    ids=["withdrawn", "expired this moment", "held", "not checked in", "out since", "out in an open run"],
+)
+def test_each_thing_that_takes_fitness_away(changes: dict[str, object], code: str, state: str, told: str) -> None:
+    """Each by itself makes a fit board unfit, with its own code, evidence and next step."""
+    answer = fitness(but(FIT, **changes), NOW)
+    assert (answer.fit, answer.answer, answer.state, answer.until) == (False, told, state, None)
+    assert codes(answer.unmet) == [code]
+    assert answer.unmet[0].what and answer.unmet[0].evidence and answer.unmet[0].next
+
+
+def test_all_that_is_unmet_is_told_at_once() -> None:
+    """Nobody comes to the desk four times."""
+    facts = but(FIT, certificate=certificate(lapse="LAPSE-EXPIRED"), hold=HoldFacts("h-1", "Cracked.", NOW))
+    facts = but(facts, loan=loan(returned=1), runs=(run("r-2", 1, outs=("PWR-V5", "OUT-OFF")), run("r-1", 10)))
+    told = ["certificate-lapsed", "held", "not-checked-in", "out-unexplained", "out-unexplained"]
+    assert codes(fitness(facts, NOW).unmet) == told
+
+
+def test_a_board_on_loan_stays_fit_and_says_where_it_is() -> None:
+    """Certificate validity and loan state are separate axes."""
+    answer = fitness(but(FIT, loan=loan()), NOW)
+    assert (answer.fit, answer.state) == (True, "on loan")
+
+
+def test_a_return_that_was_looked_at_is_settled() -> None:
+    """A check-in before the return does not count; one after it does."""
+    returned = but(FIT, loan=loan(returned=2))
+    assert not fitness(but(returned, checked_in_at=NOW - 3 * DAY), NOW).fit
+    assert fitness(but(returned, checked_in_at=NOW - DAY), NOW).fit
+
+
+# --- outs and what explains them ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("clean", "blocked"), [(0, True), (1, True), (2, True), (3, False)])
+def test_three_clean_complete_runs_explain_an_out(clean: int, blocked: bool) -> None:
+    """No fault found after three complete runs without it; after two it still blocks and says how many are to come."""
+    runs = (*(run(f"r-{k + 2}", 1 + k) for k in range(clean)), run("r-1", 10, outs=("PWR-V5",)))
+    unmet = unexplained_outs(but(KIT, runs=runs))
+    assert bool(unmet) is blocked
+    if blocked:
+        assert f"{3 - clean} more complete runs" in unmet[0].next
+
+
+def test_incomplete_runs_explain_nothing() -> None:
+    """Three runs with a part missing are no three complete runs."""
+    runs = (*(run(f"r-{k + 2}", 1 + k, complete=False) for k in range(3)), run("r-1", 10, outs=("PWR-V5",)))
+    assert codes(unexplained_outs(but(KIT, runs=runs))) == ["out-unexplained"]
+
+
+def test_an_out_that_comes_back_starts_the_count_again() -> None:
+    """Pass after fail counts as intermittent."""
+    again = run("r-3", 2, outs=("PWR-V5",))
+    runs = (run("r-4", 1), again, run("r-2", 3), run("r-1b", 4), run("r-1", 10, outs=("PWR-V5",)))
+    unmet = unexplained_outs(but(KIT, runs=runs))
+    assert [(item.evidence, item.code) for item in unmet] == [("r-3", "out-unexplained")]
+
+
+def test_each_test_that_was_out_needs_its_own_explanation() -> None:
+    """Two outs of different age are counted apart."""
+    runs = (run("r-5", 1), run("r-4", 2), run("r-3", 3, outs=("OUT-OFF",)), run("r-1", 10, outs=("PWR-V5",)))
+    unmet = unexplained_outs(but(KIT, runs=runs))
+    assert [item.what.split()[0] for item in unmet] == ["OUT-OFF"]
+
+
+def test_an_out_that_runs_explained_is_recorded_as_no_fault_found() -> None:
+    """Named once the third clean run is there, and not for what a repair explains."""
+    clean = tuple(run(f"r-{k + 2}", 1 + k) for k in range(3))
+    out = run("r-1", 10, outs=("PWR-V5",))
+    assert no_fault_found(but(KIT, runs=(*clean, out))) == ("PWR-V5",)
+    assert no_fault_found(but(KIT, runs=(*clean[1:], out))) == ()
+    assert no_fault_found(but(KIT, runs=(*clean, out), repaired_at=NOW - 5 * DAY)) == ()
+
+
+def test_a_repair_explains_what_came_before_it_and_nothing_after() -> None:
+    """The repair's moment divides the record."""
+    runs = (run("r-2", 1, outs=("OUT-OFF",)), run("r-1", 10, outs=("PWR-V5",)))
+    assert [item.evidence for item in unexplained_outs(but(KIT, runs=runs, repaired_at=NOW - 5 * DAY))] == ["r-2"]
+    assert unexplained_outs(but(KIT, runs=runs, repaired_at=NOW)) == ()
+
+
+# --- certify -------------------------------------------------------------------------------------------------------
+
+GOOD = Assessment({"PWR-V5": Outcome("PWR-V5", Verdict.IN_LIMITS)}, ())
+READY = but(FIT, certificate=None)
+
+
+def unmet_to_certify(
+    facts: BoardFacts = READY,
+    name: str | None = "r-1",
+    assessment: Assessment | None = GOOD,
+    people: frozenset[str] = frozenset({"desk-1"}),
+    inspectors: frozenset[str] = frozenset({"insp-1"}),
+) -> list[str]:
+    return codes(certify.unmet_conditions(facts, name, assessment, POLICY, people, inspectors, NOW))
+
+
+def test_a_complete_closed_run_in_limits_certifies() -> None:
+    """The one way to a certificate."""
+    assert unmet_to_certify() == []
+
+
+@pytest.mark.parametrize(
+    ("given", "code"),
+    [
+        ({"facts": KIT, "name": None, "assessment": None}, "no-bench-evidence"),
+        ({"name": "r-9"}, "no-bench-evidence"),
+        ({"facts": but(READY, runs=(run("r-1", 10, test_set="check-in"),))}, "set-does-not-certify"),
+        ({"facts": but(READY, runs=(run("r-1", 10, closed=False),))}, "run-open"),
+        ({"assessment": Assessment(GOOD.outcomes, (Need("part-missing", None, "Part 2."),))}, "run-incomplete"),
+        ({"assessment": Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, ())}, "test-out"),
+        ({"assessment": Assessment({"A": Outcome("A", Verdict.MARGINAL, sentence="A is near.")}, ())}, "test-marginal"),
+        ({"facts": but(READY, runs=(run("r-1", 31),))}, "run-too-old"),
+        ({"facts": but(READY, module=None)}, "module-unbound"),
+        ({"facts": but(READY, runs=(dataclasses.replace(run("r-1", 10), modules=("e661", "e662")),))}, "module-differs"),
+        ({"inspectors": frozenset({"desk-1"})}, "inspector-not-second-person"),
+        ({"facts": but(READY, hold=HoldFacts("h-1", "Cracked.", NOW))}, "held"),
+        ({"facts": but(READY, loan=loan())}, "on-loan"),
+        ({"facts": but(READY, runs=(run("r-1", 10), run("r-0", 12, outs=("PWR-V5",))))}, "out-unexplained"),
+        ({"facts": but(READY, runs=(OPEN_WITH_AN_OUT, run("r-1", 10)))}, "out-unexplained"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_each_condition_keeps_a_certificate_back(given: dict[str, object], code: str) -> None:
+    """One change to a run that would certify, one code."""
+    assert unmet_to_certify(**given) == [code]
+
+
+def test_everything_that_keeps_a_certificate_back_is_told_at_once() -> None:
+    """An old open check-in run of a held board on loan, with a test out and a part missing."""
+    bad = Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, (Need("part-missing", None, "Part 2."),))
+    facts = but(READY, runs=(run("r-1", 31, test_set="check-in", closed=False),), hold=HoldFacts("h", "x", NOW), loan=loan())
+    assert unmet_to_certify(facts, assessment=bad) == [
+        "set-does-not-certify", "run-open", "run-too-old", "run-incomplete", "test-out", "held", "on-loan"
+    ]  # fmt: skip
+
+
+def test_the_run_s_own_out_is_told_once() -> None:
+    """As test-out, and not a second time as unexplained."""
+    bad = Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, ())
+    assert unmet_to_certify(but(READY, runs=(run("r-1", 1, outs=("A",)),)), assessment=bad) == ["test-out"]
+
+
+# --- check-in ------------------------------------------------------------------------------------------------------
+
+
+def test_a_check_in_in_limits_keeps_a_certificate_in_force() -> None:
+    """And without one in force the board stays returned, with the next step named."""
+    kept = check_in(certificate(), True, GOOD, True)
+    assert (kept.outcome, kept.lapse) == ("fit kept", None)
+    for found in (check_in(certificate(), False, GOOD, True), check_in(None, False, GOOD, True)):
+        assert (found.outcome, found.lapse) == ("returned", None)
+        assert "run the set `first`" in found.sentence
+
+
+def test_an_out_at_check_in_holds_the_board_even_with_a_part_missing() -> None:
+    """The first out's sentence is the reason; the others are named."""
+    outcomes = {"A": Outcome("A", Verdict.OUT, sentence="A is out. Mend A."), "B": Outcome("B", Verdict.OUT, sentence="B.")}
+    found = check_in(certificate(), True, Assessment(outcomes, (Need("part-missing", None, "Part 2."),)), False)
+    assert (found.outcome, found.lapse) == ("held", "LAPSE-CHECKIN-FAILED")
+    assert found.sentence == "A is out. Mend A. Also out: B."
+
+
+def test_a_check_in_with_a_part_missing_is_no_failure() -> None:
+    """The certificate lapses only when the run is closed like that."""
+    missing = Assessment(GOOD.outcomes, (Need("part-missing", None, "Part 2 of the board."),))
+    assert check_in(certificate(), True, missing, False).lapse is None
+    closed = check_in(certificate(), True, missing, True)
+    assert (closed.outcome, closed.lapse) == ("returned", "LAPSE-CHECKIN-INCOMPLETE")
+    assert "Part 2 of the board." in closed.sentence
+
+
+def test_a_marginal_at_check_in_settles_nothing() -> None:
+    """Neither held nor kept."""
+    near = Assessment({"A": Outcome("A", Verdict.MARGINAL, sentence="A is near.")}, ())
+    found = check_in(certificate(), True, near, True)
+    assert (found.outcome, found.lapse) == ("returned", None)
+
+
+# --- lend ----------------------------------------------------------------------------------------------------------
+
+
+def unmet_to_lend(facts: BoardFacts = FIT, due: datetime = NOW + 14 * DAY) -> list[str]:
+    return codes(lend.unmet_conditions(facts, fitness(facts, NOW), due, NOW))
+
+
+def test_a_fit_board_may_go_out() -> None:
+    """Until the day its certificate ends."""
+    assert unmet_to_lend() == []
+    assert unmet_to_lend(due=NOW + 80 * DAY) == []
+
+
+@pytest.mark.parametrize(
+    ("facts", "due", "expected"),
+    [
+        (KIT, NOW + DAY, ["no-bench-evidence"]),
+        (FIT, NOW + 81 * DAY, ["certificate-ends-before-due"]),
+        (FIT, NOW, ["due-in-the-past"]),
+        (but(FIT, loan=loan()), NOW + DAY, ["on-loan"]),
+        (but(FIT, loan=loan(returned=1)), NOW + DAY, ["not-checked-in"]),
+        (but(FIT, hold=HoldFacts("h-1", "Cracked.", NOW)), NOW + DAY, ["held"]),
+        (but(FIT, runs=(run("r-1", 10, secrets_absent=False),)), NOW + DAY, ["secrets-on-board"]),
+        (but(FIT, runs=(run("r-2", 1, complete=False, secrets_absent=False), run("r-1", 10))), NOW + DAY, []),
+    ],
+    ids=["kit", "certificate too short", "due now", "on loan", "not checked in", "held", "secrets", "secrets, run incomplete"],
+)
+def test_each_thing_that_keeps_a_board_here(facts: BoardFacts, due: datetime, expected: list[str]) -> None:
+    """Lending looks at fitness, the loan, the due date and what the last complete run saw on the board."""
+    assert unmet_to_lend(facts, due) == expected
+
+
+def test_runs_of_a_set_without_the_test_explain_nothing() -> None:
+    """A check-in never looks at the lamp, so three of them say nothing of a lamp that was out."""
+    smaller = tuple(run(f"r-{k + 2}", 1 + k, test_set="check-in") for k in range(3))
+    facts = but(KIT, runs=(*smaller, run("r-1", 10, outs=("PWR-V5",))))
+    assert [item.code for item in unexplained_outs(facts)] == ["out-unexplained"]

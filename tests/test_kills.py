@@ -1,0 +1,203 @@
+"""The listener is killed again and again in a stream of reports; in the end every receipt stands for one stored report."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+
+from benchworthy.history import ledger
+from benchworthy.keys.verifier import code
+from benchworthy.reports import receipt
+from benchworthy.reports.token import digest
+from services import reports
+from services.mosquitto import Mosquitto, running_mosquitto, topic, until
+from services.service import Trial, environment, trial
+
+BOARDS, EACH, KILLS = 4, 525, 20
+ALL = BOARDS * EACH
+WINDOW, RESEND_S = 40, 5.0
+PATIENCE_S = 240.0  # a quiet machine needs a fifth of it: each start of the listener costs about a second of one processor
+
+
+@dataclass
+class Sender:
+    """One board at the broker: keeps every report, and sends it again, until a receipt with the right code comes."""
+
+    serial: str
+    key: str
+    password: str
+    port: int
+    resends: int = 0
+    waiting: dict[str, bytes] = field(default_factory=dict)
+    receipted: set[str] = field(default_factory=set)
+    false_receipts: list[bytes] = field(default_factory=list)
+    stopping: threading.Event = field(default_factory=threading.Event)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def prepare(self) -> None:
+        tokens = [reports.field(self.serial, self.key, seq=number + 1) for number in range(EACH)]
+        self.waiting = {digest(token): token for token in tokens}
+
+    def run(self) -> None:
+        """Until stopped. As on a board, a few reports are on their way at a time; the others wait in the spool."""
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, self.serial, clean_session=False)
+        client.username_pw_set(self.serial, self.password)
+        client.max_inflight_messages_set(50)
+        client.on_message = lambda _client, _data, message: self._take(message.payload)
+        client.on_connect = lambda *_: client.subscribe(topic(self.serial, "receipt"), qos=1)
+        client.connect("127.0.0.1", self.port)
+        client.loop_start()
+        sent_at: dict[str, float] = {}
+        try:
+            while not self.stopping.wait(0.02):
+                self._send_due(client, sent_at)
+        finally:
+            client.disconnect()
+            client.loop_stop()
+
+    def _send_due(self, client: paho.Client, sent_at: dict[str, float]) -> None:
+        """The oldest WINDOW reports without a receipt, each again after RESEND_S."""
+        with self.lock:
+            oldest = list(islice(self.waiting.items(), WINDOW))
+        now = time.monotonic()
+        for name, token in oldest:
+            if now - sent_at.get(name, -RESEND_S) >= RESEND_S:
+                self.resends += name in sent_at
+                sent_at[name] = now
+                client.publish(topic(self.serial, "report"), token, qos=1)
+
+    def _take(self, octets: bytes) -> None:
+        said = json.loads(octets)
+        honest = code(bytes.fromhex(self.key), receipt.message(said["report"], said["verdict"]))
+        with self.lock:
+            if said["mac"] != honest:
+                self.false_receipts.append(octets)
+                return
+            self.waiting.pop(said["report"], None)
+            self.receipted.add(said["report"])
+
+
+@dataclass
+class Victim:
+    """The listener's process, killed and started again on the same data."""
+
+    settings: dict[str, str]
+    log: Path
+    process: "subprocess.Popen[bytes] | None" = None
+
+    def start(self) -> None:
+        with self.log.open("ab") as log:
+            command = [sys.executable, "-m", "benchworthy.serve.listener"]
+            self.process = subprocess.Popen(command, env=self.settings, stdout=log, stderr=log)
+
+    def kill(self) -> None:
+        """SIGKILL, by its own id. AssertionError when it had ended by itself: its lease must never keep it out."""
+        assert self.process is not None and self.process.poll() is None, self.log.read_text()
+        os.kill(self.process.pid, signal.SIGKILL)
+        assert self.process.wait(10) == -signal.SIGKILL
+
+    def end(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(10)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait(10)
+
+
+@contextmanager
+def sending(senders: list[Sender]) -> Iterator[None]:
+    threads = [threading.Thread(target=sender.run, daemon=True) for sender in senders]
+    for thread in threads:
+        thread.start()
+    try:
+        yield
+    finally:
+        for sender in senders:
+            sender.stopping.set()
+        for thread in threads:
+            thread.join(10)
+
+
+def stored(database: Path) -> int:
+    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True, timeout=5)) as connection:
+        return int(connection.execute("SELECT count(*) FROM evidence").fetchone()[0])
+
+
+def kill_in_the_stream(victim: Victim, database: Path, deadline: float) -> list[int]:
+    """Kill KILLS times, each as soon as some more rows stand; gives the rows at each kill."""
+    rows_at_kill: list[int] = []
+    for number in range(KILLS):
+        # The steps differ, so that kills fall into different places of a window of reports.
+        goal = (rows_at_kill[-1] if rows_at_kill else 0) + 40 + number * 17 % 41
+        assert until(lambda goal=goal: stored(database) >= goal, max(1.0, deadline - time.monotonic())), victim.log.read_text()
+        victim.kill()
+        rows_at_kill.append(stored(database))
+        victim.start()
+    return rows_at_kill
+
+
+def boards_of(made: Trial, broker: Mosquitto) -> list[Sender]:
+    senders = []
+    for number in range(BOARDS):
+        enrolled = made.enrol(f"KILL{number}")
+        broker.boards[enrolled["serial"]] = enrolled["broker_password"]
+        senders.append(Sender(enrolled["serial"], enrolled["field_key"], enrolled["broker_password"], broker.port))
+    broker.reload()
+    return senders
+
+
+def test_no_receipted_report_is_lost_and_none_is_stored_twice(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], record_property: Callable[[str, object], None]
+) -> None:
+    """Over 2,000 reports of four boards by MQTT while the listener is killed twenty times with SIGKILL."""
+    began = time.monotonic()
+    data = tmp_path / "data"
+    with running_mosquitto(tmp_path, {}) as broker, trial(data) as made:
+        senders = boards_of(made, broker)
+        for sender in senders:
+            sender.prepare()
+        victim = Victim(environment(data, broker), tmp_path / "listener.log")
+        victim.start()
+        try:
+            with sending(senders):
+                rows = kill_in_the_stream(victim, data / "benchworthy.sqlite3", began + PATIENCE_S)
+                done = until(lambda: not any(s.waiting for s in senders), max(1.0, began + PATIENCE_S - time.monotonic()))
+            assert done, f"{sum(len(s.waiting) for s in senders)} reports have no receipt: {victim.log.read_text()[-3000:]}"
+        finally:
+            victim.end()
+        assert len(rows) == KILLS and all(0 < count < ALL for count in rows), rows
+        _proof(made, senders)
+    seconds, resends = time.monotonic() - began, sum(sender.resends for sender in senders)
+    with capsys.disabled():
+        print(f"\n  {ALL} reports, {KILLS} kills at rows {rows}, {resends} resends, {seconds:.1f} s")
+    record_property("seconds", round(seconds, 1))
+    record_property("resends", resends)
+
+
+def _proof(made: Trial, senders: list[Sender]) -> None:
+    """Every receipted digest stands once in evidence and once in its board's unbroken chain, and nothing else does."""
+    assert not any(sender.false_receipts for sender in senders)
+    assert made.rows()["evidence"] == sum(len(sender.receipted) for sender in senders) == ALL
+    with made.house.database.reading() as work:
+        for sender in senders:
+            kept = Counter(item.digest for item in work.evidence.of_board(sender.serial, ALL + 1))
+            assert kept == Counter(sender.receipted), "evidence and receipts differ"
+            entries = work.ledger.entries(sender.serial)
+            assert ledger.first_break(entries) is None
+            assert Counter(e.facts["digest"] for e in entries if e.kind == "evidence") == kept
+    assert made.rows()["refusals"] == 0
