@@ -30,12 +30,13 @@ BenchworthyError
 │   ├── ReturnRefused             return-refused
 │   ├── CheckInRefused            check-in-refused
 │   ├── HoldRefused               hold-refused
-│   └── ModuleMismatch            module-mismatch
+│   └── FirstTokenExists          first-token-exists
 ├── Invalid                       the request itself is wrong
 │   ├── SerialInvalid             serial-invalid
 │   ├── RequestInvalid            request-invalid
 │   ├── SheetInvalid              sheet-invalid
 │   ├── FaultInvalid              fault-invalid
+│   ├── FileUnreadable            file-unreadable
 │   └── SettingsInvalid           settings-invalid
 ├── NotAllowed                    who asks may not
 │   ├── TokenMissing              token-missing
@@ -222,9 +223,9 @@ class HoldRefused(Conflict):
     advice = "A board is held once at a time."
 
 
-class ModuleMismatch(Conflict):
-    code = "module-mismatch"
-    advice = "A module is never re-bound by itself: put the module on record back, or ask a coordinator."
+class FirstTokenExists(Conflict):
+    code = "first-token-exists"
+    advice = "The first token is made once, while there is none; ask a coordinator for another."
 
 
 class Invalid(BenchworthyError):
@@ -249,6 +250,11 @@ class SheetInvalid(Invalid):
 class FaultInvalid(Invalid):
     code = "fault-invalid"
     advice = "A fault is written R17=open, R17=short, R17=100k, D6=reversed, U2.1-U2.2=bridge, J4.2=bent or GP10-GP11=bridge."
+
+
+class FileUnreadable(Invalid):
+    code = "file-unreadable"
+    advice = "Check the file's name; fetch it again from where it came."
 
 
 class SettingsInvalid(Invalid):

@@ -4,9 +4,9 @@ import argparse
 import json
 from pathlib import Path
 
-from benchworthy.cli.verify import FileUnreadable
 from benchworthy.designs import catalogue
 from benchworthy.designs.loading import load
+from benchworthy.errors import FileUnreadable
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

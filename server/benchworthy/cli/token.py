@@ -5,15 +5,8 @@ import argparse
 from benchworthy import desk_actions, wiring
 from benchworthy.acts.enrolling import ROLES
 from benchworthy.cli import service
-from benchworthy.errors import Conflict
+from benchworthy.errors import FirstTokenExists
 from benchworthy.keys.access import fingerprint, new_secret
-
-
-class TokenExists(Conflict):
-    """The first token can be made only while there is none."""
-
-    code = "already-enrolled"
-    advice = "Ask a coordinator for a token, or create one with a coordinator's token."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +29,7 @@ def run(options: argparse.Namespace) -> int:
     core = wiring.build(wiring.from_environment(), signing=True).services
     with core.storage.reading() as work:
         if work.registry.any_access():
-            raise TokenExists("There is a token already.")
+            raise FirstTokenExists("There is a token already.")
     secret = new_secret(core.random)
     desk_actions.register_token(core, fingerprint(secret), "coordinator", options.holder, options.days, options.holder)
     service.show(options, {"secret": secret, "role": "coordinator", "holder": options.holder}, secret)

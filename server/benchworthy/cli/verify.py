@@ -5,15 +5,8 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchworthy.errors import Invalid
+from benchworthy.errors import FileUnreadable
 from benchworthy.keys.status import verify
-
-
-class FileUnreadable(Invalid):
-    """A file named on the command line cannot be read."""
-
-    code = "request-invalid"
-    advice = "Check its name; fetch it again from the service."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -20,7 +20,7 @@ from benchworthy.errors import (
 from benchworthy.reports.report import Reading, Report, Step
 
 MAX_DEPTH = 8
-_SAFE = validate.Range(min=-(2**53), max=2**53)
+_COUNT = validate.Range(min=0, max=2**53)
 _HEX = validate.Regexp(r"\A[0-9a-f]{2,64}\Z")
 _HASH = validate.Regexp(r"\A[0-9a-f]{32}\Z")
 _SHORT = validate.Length(min=1, max=64)
@@ -31,6 +31,15 @@ KINDS = ("steps", "text", "number", "items", "not_run", "error")
 class _Strict(Schema):
     class Meta:
         unknown = RAISE
+
+
+class Whole(fields.Integer):
+    """A whole number and nothing that merely looks like one: no 7.0, no true, no "7"."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int:
+        if type(value) is not int:
+            raise ValidationError("Not a whole number.")
+        return value
 
 
 class StepField(fields.Field[Step]):
@@ -66,7 +75,7 @@ class ReadingSchema(_Strict):
     )
     not_run = fields.String(validate=_SHORT)
     error = fields.String(validate=_SHORT)
-    draw = fields.Integer(strict=True, validate=validate.Range(min=1, max=2))
+    draw = Whole(validate=validate.Range(min=1, max=2))
 
     @validates_schema
     def _one_kind(self, data: Mapping[str, Any], **kwargs: Any) -> None:
@@ -96,29 +105,27 @@ class _SeenSchema(_Strict):
     echo = fields.Boolean(truthy={True}, falsy={False})
     ports_before = fields.List(fields.String(validate=_SHORT), validate=validate.Length(max=32))
     ports_after = fields.List(fields.String(validate=_SHORT), validate=validate.Length(max=32))
-    sizes = fields.Dict(
-        keys=fields.String(validate=_SHORT), values=fields.Integer(strict=True, validate=_SAFE), validate=validate.Length(max=64)
-    )
+    sizes = fields.Dict(keys=fields.String(validate=_SHORT), values=Whole(validate=_COUNT), validate=validate.Length(max=64))
 
 
 class ReportSchema(_Strict):
     """The payload of a report, version 1."""
 
-    v = fields.Integer(required=True, strict=True, validate=validate.Equal(1))
+    v = Whole(required=True, validate=validate.Equal(1))
     serial = fields.String(required=True, validate=validate.Regexp(r"\A[0-9A-Z]{3,24}\Z"))
     module = fields.String(required=True, validate=_HEX)
     design = fields.String(required=True, validate=_SHORT)
     plan = fields.String(required=True, validate=_HASH)
     agent = fields.Nested(_AgentSchema, required=True)
     firmware = fields.String(required=True, validate=_SHORT)
-    epoch = fields.Integer(required=True, strict=True, validate=_SAFE)
-    boot = fields.Integer(required=True, strict=True, validate=_SAFE)
-    seq = fields.Integer(required=True, strict=True, validate=_SAFE)
-    ms = fields.Integer(required=True, strict=True, validate=_SAFE)
+    epoch = Whole(required=True, validate=_COUNT)
+    boot = Whole(required=True, validate=_COUNT)
+    seq = Whole(required=True, validate=_COUNT)
+    ms = Whole(required=True, validate=_COUNT)
     readings = fields.List(fields.Nested(ReadingSchema), required=True, validate=validate.Length(min=1, max=64))
     run = fields.String(validate=validate.Regexp(r"\Ar-[0-9a-z]{4,40}\Z"))
     nonce = fields.String(validate=_HASH)
-    part = fields.Integer(strict=True, validate=validate.Range(min=1, max=99))
+    part = Whole(validate=validate.Range(min=1, max=99))
     seen = fields.Nested(_SeenSchema)
     clock = fields.String(validate=_SHORT)
 
