@@ -1,6 +1,7 @@
 """The database engine: one BEGIN IMMEDIATE per write, WAL, foreign keys, synchronous FULL; busy becomes StorageBusy."""
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -26,8 +27,23 @@ def open_engine(url: str) -> Engine:
 
 def _prepare(connection: sqlite3.Connection, _: Any) -> None:
     """`isolation_level=None` hands every BEGIN to us; a reader upgraded to a writer would not wait for the lock."""
-    for pragma in (f"busy_timeout={BUSY_MS}", "journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
+    connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
+    _use_wal(connection)
+    for pragma in ("foreign_keys=ON", "synchronous=FULL"):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _use_wal(connection: sqlite3.Connection) -> None:
+    """Turning a new database to WAL does not wait for the lock as other statements do, so the waiting is done here."""
+    deadline = time.monotonic() + BUSY_MS / 1000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as fault:
+            if "locked" not in str(fault) or time.monotonic() >= deadline:
+                raise StorageBusy("The database is locked while it is being opened.", retry_after=1) from fault
+            time.sleep(0.02)
 
 
 @contextmanager
