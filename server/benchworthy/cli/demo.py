@@ -90,7 +90,7 @@ def _where_to_look(stage: Stage, secret: str) -> None:
 
 
 def _leave(_: int, __: FrameType | None) -> None:
-    raise SystemExit(0)
+    raise SystemExit(143)  # told to end before the story did; staying up afterwards ends with 0
 
 
 def _stay() -> None:
