@@ -36,7 +36,7 @@ class Settings:
 def read(environment: Mapping[str, str]) -> Settings:
     """Read settings. Raises SettingsInvalid naming the variable at fault."""
     unknown = sorted(name for name in environment if name.startswith(PREFIX) and name[len(PREFIX) :] not in KNOWN)
-    known_elsewhere = {"BENCHWORTHY_URL", "BENCHWORTHY_TOKEN", "BENCHWORTHY_VIRTUAL_READ", "BENCHWORTHY_VIRTUAL_WRITE"}
+    known_elsewhere = {"BENCHWORTHY_URL", "BENCHWORTHY_TOKEN"}  # of the commands, not of the service
     if strangers := [name for name in unknown if name not in known_elsewhere]:
         raise SettingsInvalid(f"{', '.join(strangers)} is no setting; known are {', '.join(PREFIX + k for k in KNOWN)}.")
     values = _file(environment.get(PREFIX + "CONFIG"))

@@ -1,11 +1,8 @@
 """A run as it stands: the stored evidence read back, judged together, and put into the run's short summary."""
 
 import json
-from collections.abc import Mapping
-from datetime import datetime
 from typing import Any
 
-from benchworthy.designs.sheet import Sheet
 from benchworthy.history.records import Board, Evidence, Run
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment, assess
@@ -65,18 +62,3 @@ def refresh(run: Run, board: Board, work: Work, services: Services) -> Assessmen
     modules = tuple(sorted({item.module for item in work.evidence.of_run(run.id) if item.module}))
     work.runs.summarise(run.id, summary_of(assessment, modules))
     return assessment
-
-
-def sheet_of(board: Board, services: Services) -> Sheet:
-    return services.find_sheet(board.design)
-
-
-def expired(run: Run, now: datetime) -> bool:
-    return run.closed_at is None and run.expires_at <= now
-
-
-def label(summary: Mapping[str, Any]) -> str:
-    """One word for a run's state, for a receipt and a list."""
-    if summary.get("outs"):
-        return "out"
-    return str(summary.get("verdict") or "nothing yet") if summary.get("complete") else "incomplete"
