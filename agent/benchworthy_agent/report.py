@@ -1,102 +1,98 @@
-"""Builds the payload of a report: what the board is, what it read, in integers and defused text."""
+"""Builds a report's token, readings first, in one buffer that is taken early and never copied."""
 
 import json
 
-MAX_TOKEN = 4096
-_SIGNATURE = 43  # characters of an HMAC-SHA256 in base64url
-_LONGEST_KID = "r.r-" + "0" * 40
-_KINDS = ("steps", "text", "items", "not_run", "error")
-_MAX_TEXT = 64
+from micropython import const
+
+from benchworthy_agent import modules, sign
+
+MAX_TOKEN = const(4096)
+HEADER_ROOM = const(132)  # the longest header and its dot
+SIGNATURE_ROOM = const(44)  # a dot, and 32 bytes in base64url
+_HEAD_BYTES = const(640)  # what the head may need behind the readings
+_MAX_TEXT = const(64)
 
 
-def header(kid):
-    """The protected header (text) under the key id `f.<serial>.<epoch>` or `r.<run id>`."""
-    return _dumps({"alg": "HS256", "typ": "benchworthy-report", "kid": kid})
+class Draft:
+    """A report in the making. What is put in is encoded at once, so that the buffer holds the token itself.
 
-
-def build(head, readings, kid=_LONGEST_KID):
-    """The payload (bytes) of `head` (dict of text, integers, dicts) and `readings` (dicts or JSON text).
-
-    ValueError says which reading is refused (a float, a step that is not five integers), or that the
-    token under `kid` would be longer than 4096 bytes: then the readings have to go in more parts.
+    Readings come in size numbers or short text, by add(); close() puts the head behind them, signs, and gives the
+    token. All that there is of it lies in `state`, so that this file may leave the memory between two readings:
+    Draft(state) goes on where another ended.
     """
-    if "readings" in head:
-        raise ValueError("the head holds no readings")
-    _refuse_numbers(head, "head")
-    fields = [_dumps(name) + ":" + _dumps(value) for name, value in head.items()]
-    fields.append('"readings":[' + ",".join([_reading(reading) for reading in readings]) + "]")
-    payload = ("{" + ",".join(fields) + "}").encode()
-    length = token_length(kid, len(payload))
-    if length > MAX_TOKEN:
-        raise ValueError("token of %d bytes, at most %d" % (length, MAX_TOKEN))
-    return payload
 
+    def __init__(self, state=None):
+        # The buffer, the end of what is encoded in it, octets that do not yet make a group, readings so far.
+        self.state = state
+        if state is None:
+            self.state = [bytearray(MAX_TOKEN + HEADER_ROOM), 0, b"", 0]
+            self.clear()
 
-def token_length(kid, payload_bytes):
-    """Bytes of the token that a payload of so many bytes will have under `kid`."""
-    return _encoded(len(header(kid).encode())) + 1 + _encoded(payload_bytes) + 1 + _SIGNATURE
+    @property
+    def count(self):
+        """How many readings there are."""
+        return self.state[3]
 
+    def clear(self):
+        """Begin anew in the same buffer; an older token of this draft is lost."""
+        self.state[1:] = [HEADER_ROOM, b'{"readings":[', 0]
 
-def _encoded(octets):
-    return (octets * 4 + 2) // 3
+    def add(self, test, kind, content):
+        """Put in the reading of a test: "steps" (lists of five size numbers), "not_run" or "error" (text).
+
+        ValueError if it is none of these, or if there is no room: then the draft is as before.
+        """
+        state = self.state
+        before = state[1:]
+        try:
+            self.put(("," if state[3] else "") + '{"test":' + _dumps(test) + ',"' + kind + '":')
+            if kind == "steps":
+                self._put_steps(content)
+            elif kind in ("not_run", "error") and isinstance(content, str):
+                self.put(_dumps(content[:_MAX_TEXT]))
+            else:
+                raise ValueError("a reading is steps, not_run or error")
+            self.put("}", _HEAD_BYTES)
+        except BaseException:
+            state[1:] = before
+            raise
+        state[3] += 1
+
+    def close(self, head, kid, key):
+        """The token (a view of the buffer) with the members of `head` (dict of text, size numbers, dicts) behind the
+        readings, under the key id `f.<serial>.<epoch>` or `r.<run id>`. ValueError if it would be too long.
+        """
+        return modules.load("seal").seal(self, head, kid, key)
+
+    def place(self, at, octets):
+        """Put octets into the buffer; the place behind them."""
+        self.state[0][at : at + len(octets)] = octets
+        return at + len(octets)
+
+    def _put_steps(self, steps):
+        # One step at a time: the text of a size walk would be as long as half a report.
+        start = "["
+        for step in steps:
+            if len(step) != 5:
+                raise ValueError("a step is n, sum, sum of squares, least, greatest")
+            for number in step:
+                # type(), not isinstance(): on CPython a bool is an int.
+                if type(number) is not int:
+                    raise ValueError("a step holds size numbers only")
+            self.put(start + "[%d,%d,%d,%d,%d]" % tuple(step))
+            start = ","
+        self.put("]" if steps else "[]")
+
+    def put(self, text, spare=0):
+        """Encode what makes whole groups of three bytes, and keep the rest for the next piece."""
+        octets = self.state[2] + text.encode()
+        size = len(octets) // 3 * 3
+        end = self.state[1] + size // 3 * 4
+        if end + spare * 4 // 3 + SIGNATURE_ROOM + 4 > MAX_TOKEN:
+            raise ValueError("no room left in this part")
+        self.place(self.state[1], sign.base64url(octets[:size]))
+        self.state[1:3] = [end, octets[size:]]
 
 
 def _dumps(value):
     return json.dumps(value, separators=(",", ":"))
-
-
-def _reading(reading):
-    # Text is read and written anew: the board's json.loads forgives what the service's parser refuses.
-    if isinstance(reading, str):
-        reading = json.loads(reading)
-    if not isinstance(reading, dict) or not isinstance(reading.get("test"), str):
-        raise ValueError("a reading names its test")
-    name = reading["test"]
-    kinds = [kind for kind in _KINDS if kind in reading]
-    if len(kinds) != 1 or len(reading) != 2:
-        raise ValueError(name + ": one of " + " ".join(_KINDS) + " and nothing else")
-    content = reading[kinds[0]]
-    if kinds[0] == "steps":
-        _check_steps(name, content)
-    elif kinds[0] == "items":
-        _check_items(name, content)
-    else:
-        _check_text(name, kinds[0], content)
-    return '{"test":' + _dumps(name) + "," + _dumps(kinds[0]) + ":" + _dumps(content) + "}"
-
-
-def _check_steps(name, steps):
-    if not isinstance(steps, (list, tuple)):
-        raise ValueError(name + ": steps is a list")
-    for step in steps:
-        if not isinstance(step, (list, tuple)) or len(step) != 5:
-            raise ValueError(name + ": a step is n, sum, sum of squares, min, max")
-        for number in step:
-            # type(), not isinstance(): on CPython a bool is an int.
-            if type(number) is not int:
-                raise ValueError(name + ": a step holds integers only")
-
-
-def _check_items(name, items):
-    if not isinstance(items, dict):
-        raise ValueError(name + ": items is name to text")
-    for key, text in items.items():
-        if not isinstance(key, str) or not isinstance(text, str):
-            raise ValueError(name + ": items is name to text")
-
-
-def _check_text(name, kind, text):
-    if not isinstance(text, str) or (kind == "text" and len(text) > _MAX_TEXT):
-        raise ValueError(name + ": " + kind + " is text, and text has at most 64 characters")
-
-
-def _refuse_numbers(value, name):
-    """Floats do not survive a board's 30 bits, and its json.dumps writes a bare nan, which is no JSON."""
-    if isinstance(value, float):
-        raise ValueError(name + ": floats are refused")
-    if isinstance(value, dict):
-        for key in value:
-            _refuse_numbers(value[key], name + "." + str(key))
-    elif isinstance(value, (list, tuple)):
-        for item in value:
-            _refuse_numbers(item, name)

@@ -1,4 +1,4 @@
-"""Signs what the board sends: JWS in compact form (RFC 7515) with HMAC-SHA256 (RFC 2104)."""
+"""The codes under what a board sends and gets: HMAC-SHA256 (RFC 2104), base64url (RFC 7515), a report's digest."""
 
 import binascii
 import hashlib
@@ -16,9 +16,9 @@ def hmac_sha256(key, message):
     if len(key) > _BLOCK:
         key = hashlib.sha256(key).digest()
     key = key + b"\x00" * (_BLOCK - len(key))
-    inner = hashlib.sha256(bytes(octet ^ 0x36 for octet in key))
+    inner = hashlib.sha256(bytes([octet ^ 0x36 for octet in key]))
     inner.update(message)
-    outer = hashlib.sha256(bytes(octet ^ 0x5C for octet in key))
+    outer = hashlib.sha256(bytes([octet ^ 0x5C for octet in key]))
     outer.update(inner.digest())
     return outer.digest()
 
@@ -31,12 +31,6 @@ def equal(left, right):
     for a, b in zip(left, right):
         differing |= a ^ b
     return differing == 0
-
-
-def jws(header_text, payload, key):
-    """The token (bytes) over the exact `payload` bytes; they are never serialised again."""
-    signed = base64url(header_text.encode()) + b"." + base64url(payload)
-    return signed + b"." + base64url(hmac_sha256(key, signed))
 
 
 def digest(token):

@@ -1,4 +1,9 @@
-"""The few facts that outlive a reset: serial number, key epoch and boot counter, in one small file."""
+"""The few facts that outlive a reset: serial number, key epoch, boot counter and field key, in one small file.
+
+Saved by writing beside (.new) and renaming, and only when something changed. Power lost while writing leaves the old
+state; power lost inside a rename that removes first (FAT) leaves only the new file, which is then taken. So a number of
+a boot that was used is never given again.
+"""
 
 import json
 import os
@@ -7,16 +12,17 @@ _LONGEST = 512
 
 
 class State:
-    """`serial` (text), `epoch` and `boot` (integers); `flag` is "" or says why they are not what was saved.
+    """`serial`, `key` (the field key in hex, or ""), `epoch` and `boot`; `flag` is "" or says why they are not as saved.
 
     flag: "missing" or "broken" (these are defaults), "recovered" (from an interrupted save), "not saved".
     """
 
-    def __init__(self, path, serial="", epoch=1, boot=0, flag=""):
+    def __init__(self, path, serial="", epoch=1, boot=0, flag="", key=""):
         self.path = path
         self.serial = serial
         self.epoch = epoch
         self.boot = boot
+        self.key = key
         self.flag = flag
         # What the file holds; a recovered state still has to be written to its place.
         self._saved = self._text() if flag == "" else ""
@@ -43,19 +49,20 @@ class State:
         return True
 
     def _text(self):
-        return json.dumps({"serial": self.serial, "epoch": self.epoch, "boot": self.boot})
+        return json.dumps({"serial": self.serial, "epoch": self.epoch, "boot": self.boot, "key": self.key})
 
 
 def load(path):
     """The state in the file at `path`; defaults with a flag when it is missing or broken. Never raises."""
     fields, fault = _read(path)
     if fields is not None:
-        return State(path, fields["serial"], fields["epoch"], fields["boot"])
-    # FAT renames over an existing file by removing it first: power lost in between leaves only the new one.
+        return _state(path, fields, "")
     fields, _ = _read(_new(path))
-    if fields is not None:
-        return State(path, fields["serial"], fields["epoch"], fields["boot"], "recovered")
-    return State(path, flag=fault)
+    return State(path, flag=fault) if fields is None else _state(path, fields, "recovered")
+
+
+def _state(path, fields, flag):
+    return State(path, fields["serial"], fields["epoch"], fields["boot"], flag, fields.get("key", ""))
 
 
 def _new(path):
@@ -81,4 +88,6 @@ def _sound(fields):
     if not isinstance(fields, dict) or not isinstance(fields.get("serial"), str):
         return False
     epoch, boot = fields.get("epoch"), fields.get("boot")
+    if not isinstance(fields.get("key", ""), str):
+        return False
     return type(epoch) is int and type(boot) is int and epoch >= 1 and boot >= 0

@@ -1,15 +1,22 @@
-"""Boards with an RP2040 or RP2350 module. The only file of the agent that imports `machine`."""
+"""Boards with an RP2040 or RP2350 module: pins and converters. What a plan needs more rarely stands in the rp2_ files."""
 
-import binascii
-import os
-import sys
+import time
 
 import machine
 
-_PLUG_ADDRESS = 0x57
-_PLUG_CHARACTERS = 16
-_PWM_HERTZ = 20000
+from benchworthy_agent import modules
+from benchworthy_agent.boards import Silent
+
 _PULLS = {"up": machine.Pin.PULL_UP, "down": machine.Pin.PULL_DOWN, None: None}
+# What is brought into memory when it is first asked for: the name of a function, and its file.
+_ELSEWHERE = {
+    "plug_serial": "bus", "clear_bus": "bus", "scan": "bus", "memory_errors": "bus", "rise": "bus",
+    "arm": "drive", "disarm": "drive", "burst_until": "drive", "window": "drive",
+    "duty": "pwm", "widths": "pwm", "period": "pwm",
+    "memory_free": "system", "boots": "system", "flash": "system", "module_id": "system", "firmware": "system",
+    "presses": "key",
+    "dbm": "radio",
+}  # fmt: skip
 
 
 def low(pins):
@@ -18,88 +25,125 @@ def low(pins):
         machine.Pin(pin, machine.Pin.OUT, value=0)
 
 
-class Board:
-    """The ports of one design.
+def tally(take, n, every_us=0):
+    """[n, sum, sum of squares, least, greatest] of what n calls of take() give, one every so many microseconds."""
+    total = squares = 0
+    least = greatest = None
+    due = time.ticks_us()
+    for _ in range(n):
+        left = time.ticks_diff(due, time.ticks_us())
+        if left > 0:
+            time.sleep_us(left)
+        due = time.ticks_add(due, every_us)
+        number = take()
+        total += number
+        squares += number * number
+        if least is None or number < least:
+            least = number
+        if greatest is None or number > greatest:
+            greatest = number
+    return [n, total, squares, least, greatest]
 
-    `ports` maps a name to [pin number, "out" | "in" | "adc" | "pwm", level at rest or None].
+
+class Board:
+    """The ports of one design, as procedures know them.
+
+    `ports` maps a name to [pin number, "out" | "in" | "adc" | "die" | "pwm", level at rest or None], or is what
+    rp2_ports.packed() makes of that. `boot` is the boot counter when a run began, `net` what the radio may use: {"wifi"}.
     """
 
-    def __init__(self, ports):
+    def __init__(self, ports, boot=0, net=None):
+        if not isinstance(ports, str):
+            ports = modules.load("boards.rp2_ports").packed(ports)
         self._ports = ports
-        self._pins = {}
         self._converters = {}
-        self._pwm = {}
+        self._pulled = []  # converter ports with a pull
+        self.pwm = {}
+        self.pulse = None  # of rp2_drive, while motor enables may be high
+        self.boot = boot
+        self.net = net or {}
+
+    def __getattr__(self, name):
+        if name not in _ELSEWHERE:
+            raise AttributeError(name)
+        function = getattr(modules.load("boards.rp2_" + _ELSEWHERE[name]), name)
+        return lambda *arguments: function(self, *arguments)
+
+    def number(self, port):
+        """The number of a port's pin."""
+        return int(self._of(port)[0])
+
+    def _of(self, port):
+        """[number, what it does, level at rest or "None"] of a port, as texts."""
+        start = self._ports.find("|" + port + "=")
+        if start < 0:
+            raise KeyError(port)
+        start += len(port) + 2
+        return self._ports[start : self._ports.find("|", start)].split(" ")
+
+    def pin(self, port):
+        """The pin of a port in the mode that it is in."""
+        return machine.Pin(self.number(port))
 
     def out(self, port, level):
         """Drive a port to 0 or 1."""
         self._release(port)
-        self._pins[port] = machine.Pin(self._number(port), machine.Pin.OUT, value=level)
+        if level and self.dropped():
+            raise Silent("the pulse was ended by its timer")
+        machine.Pin(self.number(port), machine.Pin.OUT, value=level)
 
     def pull(self, port, direction):
-        """Make a port an input with the pull "up", "down" or None."""
+        """Make a port an input with the pull "up", "down" or None; a converter port can still be read."""
         self._release(port)
-        self._pins[port] = machine.Pin(self._number(port), machine.Pin.IN, _PULLS[direction])
+        if self._of(port)[1] == "adc":
+            self.converter(port)  # first, because opening a converter takes its pin's pulls away
+            self._pulled.append(port)
+        machine.Pin(self.number(port), machine.Pin.IN, _PULLS[direction])
 
     def level(self, port):
-        """What a port reads, 0 or 1, in the mode it was put in; an untouched one becomes a plain input."""
-        if port not in self._pins:
-            self.pull(port, None)
-        return self._pins[port].value()
+        """What a port reads, 0 or 1."""
+        return self.pin(port).value()
 
-    def codes(self, port, n):
-        """`n` raw 12-bit conversions, one after the other."""
+    def levels(self, port, n, every_us=0):
+        """The tally of n levels."""
+        return tally(self.pin(port).value, n, every_us)
+
+    def converter(self, port):
+        """The converter of a port."""
         if port not in self._converters:
-            self._converters[port] = machine.ADC(machine.Pin(self._number(port)))
-        read = self._converters[port].read_u16
-        for _ in range(n):
-            yield read() >> 4
+            die = self._of(port)[1] == "die"
+            self._converters[port] = machine.ADC(4 if die else self.pin(port))  # the die is channel 4
+            # Until now the pin had its pull-down of a reset, and the header's 10 nF have followed that.
+            time.sleep_ms(1)
+        return self._converters[port]
 
-    def duty(self, port, permille):
-        """Switch a port fast, high for `permille` thousandths of the time."""
-        if port not in self._pwm:
-            self._pwm[port] = machine.PWM(machine.Pin(self._number(port)))
-            self._pwm[port].freq(_PWM_HERTZ)
-        self._pwm[port].duty_u16(65535 * permille // 1000)
+    def burst(self, port, n, every_us=0):
+        """The tally of n raw 12-bit conversions; one before them, with the charge of the last channel, is thrown away."""
+        read = self.converter(port).read_u16
+        read()
+        return tally(lambda: read() >> 4, n, every_us)
+
+    def dropped(self):
+        """Whether the timer ended the motor pulse in hand."""
+        return self.pulse is not None and self.pulse.dropped
 
     def rest(self):
         """Bring every port to its state at rest, in the order of names: enables go low before inputs change."""
-        for port in sorted(self._ports):
-            level = self._ports[port][2]
-            if level is not None:
-                self.out(port, level)
-            elif self._ports[port][1] != "adc":
+        end = self._ports.find("=")
+        start = 1
+        while end > 0:
+            port = self._ports[start:end]
+            _, does, level = self._of(port)
+            if level != "None":
+                self.out(port, int(level))
+            elif does not in ("adc", "die"):
                 self.pull(port, None)
-
-    def module_id(self):
-        """The module's own number, in hex."""
-        return binascii.hexlify(machine.unique_id()).decode()
-
-    def plug_serial(self):
-        """The serial number in the memory of the test plug, None when no plug answers."""
-        sda, scl = self._number("sda"), self._number("scl")
-        try:
-            # Pins 2 and 3 belong to bus 1, pins 4 and 5 to bus 0, and so on in turn.
-            bus = machine.I2C(sda // 2 % 2, scl=machine.Pin(scl), sda=machine.Pin(sda), freq=100000)
-            octets = bus.readfrom_mem(_PLUG_ADDRESS, 0, _PLUG_CHARACTERS)
-        except OSError:
-            octets = b""
-        self.pull("sda", None)
-        self.pull("scl", None)
-        text = "".join([chr(octet) for octet in octets if 0x20 < octet < 0x7F])
-        return text or None
-
-    def stand_in(self):
-        """Whether this is a virtual board."""
-        return getattr(machine, "STAND_IN", False)
-
-    def firmware(self):
-        """What runs on the module, as one text of at most 64 characters."""
-        name = os.uname().machine + "; " if hasattr(os, "uname") else ""
-        return (name + sys.version)[:64]
-
-    def _number(self, port):
-        return self._ports[port][0]
+            start = self._ports.find("|", end) + 1
+            end = self._ports.find("=", start)
+        for port in self._pulled:
+            self._converters[port] = machine.ADC(self.pin(port))  # opened anew, a converter takes the pull away
+        self._pulled = []
 
     def _release(self, port):
-        if port in self._pwm:
-            self._pwm.pop(port).deinit()
+        if port in self.pwm:
+            self.pwm.pop(port).deinit()

@@ -1,11 +1,26 @@
-"""Drives each pin alone against the pulls of all the others, and reads all of them each time."""
+"""Reads digital lines against pulls and against each other."""
 
-from benchworthy_agent.procedures import sampling
+from benchworthy_agent.procedures.converter import one
 
 _SETTLE_MS = 1
 
 
-def run(hw, clock, args):
+def idle(hw, clock, args):
+    """args: ports, pull ("up" or "down"), ms for each, every_ms. One step per port: its levels.
+
+    Watches lines that nobody should drive, against the module's own pulls, one after the other.
+    """
+    ports, every_ms = args["ports"], args["every_ms"]
+    try:
+        for port in ports:
+            hw.pull(port, args["pull"])
+        clock.sleep_ms(every_ms)
+        return [hw.levels(port, args["ms"] // every_ms, every_ms * 1000) for port in ports]
+    finally:
+        hw.rest()
+
+
+def walk(hw, clock, args):
     """args: ports, off (ports held low all the time). Each step is one mask; bit k is what ports[k] reads.
 
     Steps: all on pull-up, all on pull-down, then for each port: high with the others pulled down, low with the others
@@ -43,4 +58,4 @@ def _mask(hw, clock, ports):
     mask = 0
     for place, port in enumerate(ports):
         mask |= hw.level(port) << place
-    return sampling.tally((mask,))
+    return one(mask)
