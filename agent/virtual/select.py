@@ -1,4 +1,8 @@
-"""Polling on the virtual clock: a registered stream is waited for in real time, which then counts as virtual time."""
+"""Polling on the virtual clock: a registered stream is waited for in real time, which then counts as virtual time.
+
+What answers within a twentieth of a second counts as one millisecond, so that a busy computer does not change what
+the board measures afterwards. Timers that fall due while waiting come in at their moment.
+"""
 
 import time
 import uselect as _real
@@ -8,6 +12,8 @@ POLLIN = _real.POLLIN
 POLLOUT = _real.POLLOUT
 POLLERR = _real.POLLERR
 POLLHUP = _real.POLLHUP
+
+_PROMPT_MS, _PROMPT_US = 50, 1000
 
 
 class _Poll:
@@ -30,10 +36,22 @@ class _Poll:
         if not self._streams and timeout >= 0:
             time.sleep_ms(timeout)
             return []
-        start = _real_time.ticks_us()
-        ready = self._poll.poll(timeout)
-        time.advance_us(max(1, _real_time.ticks_diff(_real_time.ticks_us(), start)))
-        return ready
+        left = timeout
+        while True:
+            due = time.next_due_us()
+            wait = left if due is None else min(due // 1000 + 1, left if left >= 0 else due // 1000 + 1)
+            start = _real_time.ticks_ms()
+            ready = self._poll.poll(wait)
+            spent = _real_time.ticks_diff(_real_time.ticks_ms(), start)
+            if ready:
+                time.advance_us(1 if timeout == 0 else _PROMPT_US if spent < _PROMPT_MS else spent * 1000)
+                return ready
+            # What was waited for in vain is over in virtual time, even if the real clock has rounded it down.
+            time.advance_us(max(1, wait * 1000, spent * 1000))
+            if left >= 0:
+                left -= max(wait, spent)
+                if left <= 0:
+                    return []
 
     def ipoll(self, timeout=-1, flags=0):
         return iter(self.poll(timeout))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchworthy.errors import CircuitUnsolved
-from benchworthy.virtual.models import (
+from benchworthy.virtual.elements import (
     GROUND,
     Branch,
     Element,
@@ -16,13 +16,17 @@ from benchworthy.virtual.models import (
     Knee,
     Least,
     Linear,
+    Weights,
 )
+from benchworthy.virtual.onecore import keep_to_one_core
+
+keep_to_one_core()
 
 LEAK = 1e-9  # siemens from every net to ground, so that a net left floating by a fault has one answer
 _STEP_MAX = 2.0  # volts a net may move in one iteration
 _CLOSE, _ROUNDING = 1e-8, 1e-5  # volts: the last step of a solution; at most this where rounding keeps it up
 _ITERATIONS = 120
-_SLOWED, _SLOW = range(40, 80), 0.3  # iterations that go part of the way, to leave a cycle between two states
+_SLOWED, _SLOW = frozenset((*range(20, 26), *range(40, 80))), 0.3  # iterations that go part of the way, to leave a cycle
 _EASED = (1e-2, 1e-4, 1e-6, 0.0)  # siemens added to every net, then taken away, when the plain start fails
 
 _EXPONENT_MAX = 80.0
@@ -121,6 +125,7 @@ class Leasts:
     def __init__(self, elements: Sequence[Least]) -> None:
         self._ohm = np.array([e.ohm for e in elements])
         self._limit = np.array([e.limit for e in elements])
+        self._full = softplus(self._limit / _LIMIT_KNEE)[0]
 
     def limit(self, wanted: Array, last: Array) -> Array:
         """No step may cross the linear region between off and full current.
@@ -142,7 +147,8 @@ class Leasts:
         ampere = least / self._ohm
         begun, opening = softplus(ampere / _START_KNEE)
         left, closing = softplus((self._limit - _START_KNEE * begun) / _LIMIT_KNEE)
-        value = self._limit - _LIMIT_KNEE * left
+        # counted from what the rounding leaves at no current, or a part that is off would feed its supply
+        value = _LIMIT_KNEE * (self._full - left)
         slope = opening * closing / self._ohm
         # the second control carries no current of its own, only its share of the slope
         return (
@@ -204,6 +210,15 @@ class Circuit:
                 eased = self._newton(matrix + np.diag(np.full(len(volts), support)), inflow, volts)
                 volts = eased.volts
             return eased
+
+    def slopes(self, at: Solution, extra: Sequence[Linear] = ()) -> Array:
+        """The circuit as it answers to small changes around a solution: siemens, net by net."""
+        matrix, inflow = self._matrix.copy(), self._inflow.copy()
+        for element in extra:
+            self._add(matrix, inflow, element)
+        for row in self._rows:
+            self._linearise(matrix, inflow, row, row.senses @ at.volts + row.offset)
+        return matrix
 
     def _newton(self, matrix: Array, inflow: Array, start: Array) -> Solution:
         volts = start
@@ -276,23 +291,33 @@ class Circuit:
     def _row(self, curve: Curve, branches: Sequence[Branch]) -> _Rows:
         size = len(self._names)
         senses, drains = np.zeros((len(branches), size)), np.zeros((size, len(branches)))
+        cells: list[tuple[int, int, float]] = []
         for k, branch in enumerate(branches):
-            for net, weight in branch.senses:
-                if net != GROUND:
-                    senses[k, self.index[net]] += weight
-            for net, weight in branch.drains:
-                if net != GROUND:
-                    drains[self.index[net], k] += weight
-        lines, of, columns = np.nonzero(drains[:, :, None] * senses[None, :, :])
+            sensed = _summed(branch.senses, self.index)
+            drained = _summed(branch.drains, self.index)
+            for column, share in sensed.items():
+                senses[k, column] = share
+            for line, weight in drained.items():
+                drains[line, k] = weight
+                cells += [(line * size + column, k, weight * share) for column, share in sensed.items()]
         return _Rows(
             curve=curve,
             senses=senses,
             drains=drains,
             offset=np.array([branch.offset for branch in branches]),
-            cells=lines * size + columns,
-            of=of,
-            weight=drains[lines, of] * senses[of, columns],
+            cells=np.array([cell for cell, _, _ in cells], dtype=np.intp),
+            of=np.array([k for _, k, _ in cells], dtype=np.intp),
+            weight=np.array([weight for _, _, weight in cells], dtype=np.float64),
         )
+
+
+def _summed(weights: Weights, index: Mapping[str, int]) -> dict[int, float]:
+    """The weight of each net but ground, by its place."""
+    found: dict[int, float] = {}
+    for net, weight in weights:
+        if net != GROUND and weight != 0.0:
+            found[index[net]] = found.get(index[net], 0.0) + weight
+    return found
 
 
 def _branches(element: Element) -> tuple[Branch, ...]:

@@ -7,17 +7,25 @@ clear of the undefined zone between the input thresholds: there a sound board ma
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from benchworthy.designs.sheet import Sheet, Test
+from benchworthy.designs.sheet import Driver, Sheet, Test
+from benchworthy.errors import UnknownDesign
+from benchworthy.virtual.boardcircuit import BoardCircuit
 from benchworthy.virtual.models import MODULE_PINS, PinState
-from benchworthy.virtual.netlist import BoardCircuit
 
 PULLS_OHM = (50_000.0, 65_000.0, 80_000.0)  # RP2040 datasheet, pin specifications: 50 to 80 kohm
 SURELY_LOW, SURELY_HIGH = 0.8, 2.0  # V; RP2040 datasheet at 3.3 V: VIL at most 0.8, VIH at least 2.0 (from memory)
 SEEDS = (None, 1, 2, 3, 4, 5)
 
 
+def must_be_a_circuit(sheet: Sheet) -> None:
+    """Raises UnknownDesign for a design whose sheet lists parts without what a simulation needs of them."""
+    if sheet.driver is Driver.BENCH:
+        raise UnknownDesign(f"There is no virtual {sheet.name}: the bench drives this design, and its parts are no full circuit.")
+
+
 def patterns(sheet: Sheet) -> dict[str, list[list[int]]]:
     """For every walk of the sheet: expected and care mask of each step, in the order the board reports them."""
+    must_be_a_circuit(sheet)
     return {test.id: _walk(sheet, test) for test in sheet.tests.values() if test.procedure == "walk"}
 
 

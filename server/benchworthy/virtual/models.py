@@ -1,10 +1,9 @@
-"""How parts conduct: each kind as a few branches, a branch being one control voltage and one current.
+"""How parts conduct: each kind of part as a few elements between its nets.
 
-A branch sees `control = sum(weight * volts[net]) + offset` and draws `weight * amperes` out of its nets.
-A resistor's current is a constant times its control, a diode's an exponential. A part's own constants come
-from the sheet; those written here are the model's own choice, from no data sheet. Units: V, A, ohm, siemens.
+A part's own constants come from the sheet; those written here are the model's own choice, from no data sheet.
 """
 
+import functools
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -12,11 +11,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchworthy.designs.parts import Part
+from benchworthy.virtual.elements import (
+    Element,
+    Knee,
+    Linear,
+    between,
+    diode,
+    follower,
+    push_pull,
+    regulator,
+    resistor,
+    source,
+    transistor,
+)
 
-Weights = tuple[tuple[str, float], ...]
-
-GROUND = "GND"
-THERMAL = 1.380649e-23 * 300.15 / 1.602176634e-19  # kT/q at 27 C; SI values of 2019
 # Package pin of each GPIO of the 40-pin module.
 MODULE_PINS = {
     f"GP{gpio}": pin
@@ -28,63 +36,23 @@ MODULE_PINS = {
 }
 CONTACT_OHM = 0.02
 _CLOSED_OHM = 0.02  # a pressed key, a jumper's bridge
-_FOLLOWER_LIMIT, _FOLLOWER_REACH = 0.02, 0.1  # A; V
 _FOLLOWER_OWN = 10e3  # what a follower itself draws from its supply
+_HOLD_OHM = 50.0  # an open-drain output that is low
+_TURNED_OHM = 180.0  # an electrolytic the wrong way round; own choice
 _CAPACITOR_OHM = 1e9
 _BODY_IS, _BODY_N = 1e-12, 1.0  # the parasitic diode of a regulator, out to in
 _QUIESCENT_AT = 7.0  # V: a regulator's own current is given at this supply
+_LEAK_AT = 3.3  # V: the multiplexer's leakage
+_CLAMP_IS, _CLAMP_N = 1e-14, 1.0  # the diodes from every pin of the module to its rail and from ground
 _BRIDGE_AT = 5.0  # V: and the bridge's at this one
 MUX_CHANNELS = (13, 14, 15, 12, 1, 5, 2, 4)  # package pins of channels 0..7 (74HC4051)
 MUX_COMMON, MUX_INHIBIT, MUX_GROUND, MUX_SUPPLY, MUX_SELECT = 3, 6, 8, 16, (11, 10, 9)
 HALVES = ((1, 2, 3), (1, 7, 6), (9, 10, 11), (9, 15, 14))  # enable, input, output pins (L293D)
+# The plug's own switch: common, inputs 0..3, select lines, ground, supply.
+SWITCH_COMMON, SWITCH_INPUTS, SWITCH_SELECT, SWITCH_GROUND, SWITCH_SUPPLY = 1, (2, 3, 4, 5), (6, 7), 8, 9
 BRIDGE_GROUND, BRIDGE_MOTOR, BRIDGE_LOGIC = (4, 5, 12, 13), 8, 16
 MODULE_GROUND, MODULE_RAIL, MODULE_VSYS, MODULE_VBUS = (3, 8, 13, 18, 23, 28, 33, 38), 36, 39, 40
 _OUTER = re.compile(r"(J[0-9]+)\.([0-9]+)")
-
-
-@dataclass(frozen=True, slots=True)
-class Branch:
-    """One current: drawn from the nets in `drains` (times weight), controlled by those in `senses`."""
-
-    drains: Weights
-    senses: Weights
-    offset: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Linear:
-    """A branch whose current is `siemens` times its control voltage."""
-
-    branch: Branch
-    siemens: float
-
-
-@dataclass(frozen=True, slots=True)
-class Junction:
-    """Current Is * (exp(control / width) - 1), without series resistance."""
-
-    branch: Branch
-    saturation: float
-    width: float
-
-
-@dataclass(frozen=True, slots=True)
-class Knee:
-    """Nothing below zero control, control / ohm above, rounded over `width` volts."""
-
-    branch: Branch
-    ohm: float
-    width: float
-
-
-@dataclass(frozen=True, slots=True)
-class Least:
-    """The smaller of two controls drives the current: control / ohm, within 0 and `limit` amperes."""
-
-    first: Branch
-    second: Branch
-    ohm: float
-    limit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,70 +62,6 @@ class PinState:
     mode: Literal["in", "out"] = "in"
     pull: Literal["none", "up", "down"] = "none"
     level: float = 0.0
-
-
-Element = Linear | Junction | Knee | Least
-
-
-def between(a: str, b: str, offset: float = 0.0) -> Branch:
-    """A branch from net `a` to net `b`, controlled by the voltage across itself."""
-    both = ((a, 1.0), (b, -1.0))
-    return Branch(both, both, offset)
-
-
-def resistor(a: str, b: str, ohm: float) -> Linear:
-    """A resistance; `ohm` must be above zero."""
-    return Linear(between(a, b), 1.0 / ohm)
-
-
-def diode(anode: str, cathode: str, saturation: float, emission: float) -> Junction:
-    """A diode or lamp: Shockley's law, saturation current in A, emission coefficient."""
-    return Junction(between(anode, cathode), saturation, emission * THERMAL)
-
-
-def source(plus: str, minus: str, volts: float, ohm: float) -> Linear:
-    """A voltage behind a resistance."""
-    return Linear(between(plus, minus, -volts), 1.0 / ohm)
-
-
-def push_pull(pin: str, rail: str, ground: str, level: float, ohm: float) -> Linear:
-    """An output that stands at `level` (0..1) between ground and rail.
-
-    What it gives it takes from the rail; a level between, a duty seen as its mean, takes its share.
-    """
-    shares = ((rail, level), (ground, 1.0 - level), (pin, -1.0))
-    return Linear(Branch(shares, shares), 1.0 / ohm)
-
-
-def transistor(e: str, b: str, c: str, saturation: float, forward: float, reverse: float) -> tuple[Junction, Junction]:
-    """An NPN after Ebers and Moll: saturation current in A, gains forward and reverse, no Early effect."""
-    to_emitter = ((b, 1.0 / forward), (c, 1.0), (e, -1.0 - 1.0 / forward))
-    to_collector = ((b, 1.0 / reverse), (e, 1.0), (c, -1.0 - 1.0 / reverse))
-    return (
-        Junction(Branch(to_emitter, ((b, 1.0), (e, -1.0))), saturation, THERMAL),
-        Junction(Branch(to_collector, ((b, 1.0), (c, -1.0))), saturation, THERMAL),
-    )
-
-
-def regulator(supply: str, ground: str, out: str, volts: float, drop: float, ohm: float, limit: float) -> Least:
-    """Lets out stand at min(volts, supply - drop) over ground, from the supply, at most `limit` amperes."""
-    passes = ((supply, 1.0), (out, -1.0))
-    holds = Branch(passes, ((ground, 1.0), (out, -1.0)), volts)
-    return Least(holds, Branch(passes, passes, -drop), ohm, limit)
-
-
-def follower(given: str, out: str, supply: str, ground: str, gain: float, ohm: float) -> tuple[Least, Least]:
-    """Holds out at min(gain * given, supply): one half gives from the supply, one takes to ground."""
-    error = ((given, gain), (ground, 1.0 - gain), (out, -1.0))
-    above = tuple((net, -weight) for net, weight in error)
-    gives = ((supply, 1.0), (out, -1.0))
-    takes = ((out, 1.0), (ground, -1.0))
-    return (
-        Least(Branch(gives, error), Branch(gives, gives), ohm, _FOLLOWER_LIMIT),
-        # the output reaches its ground exactly, and takes nothing once its ground has come loose
-        # and stands higher
-        Least(Branch(takes, above), Branch(takes, takes, _FOLLOWER_REACH), ohm, _FOLLOWER_LIMIT),
-    )
 
 
 def net_at(part: Part, pin: int) -> str:
@@ -173,8 +77,13 @@ def _value(part: Part) -> float:
 
 def joined(part: Part, pins: Sequence[int]) -> tuple[str, list[Linear]]:
     """One net for pins that the package joins inside; a thin wire to each where a fault has set them apart."""
-    nets = sorted({net_at(part, pin) for pin in pins})
+    nets = _first(part.nets, tuple(pins))
     return nets[0], [resistor(nets[0], other, _CLOSED_OHM) for other in nets[1:]]
+
+
+@functools.cache
+def _first(nets: tuple[str, ...], pins: tuple[int, ...]) -> tuple[str, ...]:
+    return tuple(sorted({nets[pin - 1] for pin in pins}))
 
 
 def elements(part: Part, pressed: frozenset[str]) -> list[Element]:
@@ -194,7 +103,7 @@ def _resistance(part: Part) -> list[Element]:
 
 def _capacitor(part: Part) -> list[Element]:
     a, b = part.nets
-    return [resistor(a, b, _CAPACITOR_OHM)]
+    return [resistor(a, b, _TURNED_OHM if part.model.get("turned") else _CAPACITOR_OHM)]
 
 
 def _diode(part: Part) -> list[Element]:
@@ -238,6 +147,22 @@ def _jumper(part: Part) -> list[Element]:
     return [resistor(common, first if part.model["position"] == 1.0 else last, _CLOSED_OHM)]
 
 
+def _selector(part: Part) -> list[Element]:
+    """A switch that a person turns: its first pin is joined to the one of the position, counted from 1."""
+    return [resistor(net_at(part, 1), net_at(part, 1 + int(part.model["position"])), _CLOSED_OHM)]
+
+
+def _motor(part: Part) -> list[Element]:
+    """Winding, then what turning costs; between the two stands the voltage that turning makes (see dynamics)."""
+    a, b, inner = part.nets
+    return [resistor(a, inner, part.model["winding"]), resistor(inner, b, part.model["friction"])]
+
+
+def _switch4(part: Part) -> list[Element]:
+    common = net_at(part, SWITCH_COMMON)
+    return [resistor(common, net_at(part, pin), part.model["roff"]) for pin in SWITCH_INPUTS]
+
+
 def _follower(part: Part) -> list[Element]:
     given, out, supply, ground = part.nets
     own = resistor(supply, ground, _FOLLOWER_OWN)
@@ -245,8 +170,10 @@ def _follower(part: Part) -> list[Element]:
 
 
 def _mux8(part: Part) -> list[Element]:
-    common = net_at(part, MUX_COMMON)
-    return [resistor(common, net_at(part, pin), part.model["roff"]) for pin in MUX_CHANNELS]
+    common, supply = net_at(part, MUX_COMMON), net_at(part, MUX_SUPPLY)
+    # what leaks into the common pin comes from the supply, and grows with it
+    leak = resistor(supply, common, _LEAK_AT / part.model["leak"])
+    return [leak, *(resistor(common, net_at(part, pin), part.model["roff"]) for pin in MUX_CHANNELS)]
 
 
 def _hbridge(part: Part) -> list[Element]:
@@ -281,7 +208,15 @@ def _module(part: Part) -> list[Element]:
         diode(net_at(part, MODULE_VBUS), vsys, m["Is"], m["n"]),
         resistor(rail, ground, 3.3 / m["load"]),
         *(resistor(net_at(part, pin), ground, m["rin"]) for pin in MODULE_PINS.values()),
+        *(diode(net_at(part, pin), rail, _CLAMP_IS, _CLAMP_N) for pin in MODULE_PINS.values()),
+        *(diode(ground, net_at(part, pin), _CLAMP_IS, _CLAMP_N) for pin in MODULE_PINS.values()),
     ]
+
+
+def _memory(part: Part) -> list[Element]:
+    """It draws next to nothing; one that hangs in the middle of an answer holds the data line down."""
+    ground, _, data, _ = part.nets
+    return [resistor(data, ground, _HOLD_OHM)] if part.model.get("holds") else []
 
 
 def _nothing(_: Part) -> list[Element]:
@@ -302,11 +237,14 @@ _BUILDERS: Mapping[str, Callable[[Part], list[Element]]] = {
     "jumper": _jumper,
     "follower": _follower,
     "mux8": _mux8,
+    "selector": _selector,
+    "motor": _motor,
+    "switch4": _switch4,
     "hbridge": _hbridge,
     "module": _module,
     "header": _nothing,
     "terminal": _nothing,
-    "memory": _nothing,
+    "memory": _memory,
 }
 
 

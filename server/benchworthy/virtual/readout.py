@@ -26,35 +26,27 @@ class Readout:
         self._key = None if seed is None else _key(f"reading {seed}")
         self.offset, self.share = 0.0, 0.0
         if seed is not None:
-            offset, share = _normals(_key(f"converter {seed}"), 0, 2)
+            offset, share = normals(_key(f"converter {seed}"), 0, 2)
             self.offset, self.share = _OFFSET_SPREAD * float(offset), _SHARE_SPREAD * float(share)
 
-    def error(self, ideal: float, index: int) -> float:
-        """What reading number `index` of an exact code is off by, in codes, before rounding."""
-        return float(self._errors(ideal, index, 1)[0])
+    def codes(self, ideal: NDArray[np.float64], index: int, noise: float = 1.0) -> NDArray[np.intp]:
+        """Readings number `index` onwards of exact codes, 0..4095; `noise` is how many times the usual one there is."""
+        return np.clip(np.rint(ideal + self.errors(ideal, index, noise)), 0, _FULL).astype(np.intp)
 
-    def raw(self, ideal: float, index: int) -> int:
-        """Reading number `index`, 0..4095."""
-        return self.burst(ideal, index, 1)[0]
-
-    def burst(self, ideal: float, index: int, count: int) -> list[int]:
-        """Readings number `index` to `index + count - 1`: the same as one at a time."""
-        codes = np.clip(np.rint(ideal + self._errors(ideal, index, count)), 0, _FULL)
-        return [int(code) for code in codes]
-
-    def _errors(self, ideal: float, index: int, count: int) -> NDArray[np.float64]:
+    def errors(self, ideal: NDArray[np.float64], index: int, noise: float = 1.0) -> NDArray[np.float64]:
+        """What readings number `index` onwards of exact codes are off by, in codes, before rounding."""
         if self._key is None:
-            return np.zeros(count)
-        segment = int(np.searchsorted(_EDGES, ideal, side="right"))
-        fixed = self.offset + self.share * float(_SEGMENT_ERROR[segment])
-        return fixed + _NOISE * _normals(self._key, index, count)
+            return np.zeros(len(ideal))
+        segment = np.searchsorted(_EDGES, ideal, side="right")
+        fixed = self.offset + self.share * _SEGMENT_ERROR[segment]
+        return np.asarray(fixed + noise * _NOISE * normals(self._key, index, len(ideal)))
 
 
 def _key(text: str) -> int:
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:16], "little")
 
 
-def _normals(key: int, index: int, count: int) -> NDArray[np.float64]:
+def normals(key: int, index: int, count: int) -> NDArray[np.float64]:
     """Normal numbers `index` onwards of this key. One counter step of Philox gives four words; two make one
     number.
     """
