@@ -9,6 +9,7 @@ from benchworthy import RELEASED
 from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.acts.results import RULE_NAME, Issue, results_document
 from benchworthy.acts.runs import people_of
+from benchworthy.acts.sheet_change import in_force
 from benchworthy.designs.sheet import Sheet
 from benchworthy.desk import outs
 from benchworthy.desk.certify import unmet_conditions
@@ -26,7 +27,7 @@ def certify(serial: str, run: str | None, holder: str, work: Work, services: Ser
     """Issue a certificate on a run, by default the board's newest. Raises CertificateRefused with all that is unmet."""
     board = board_of(serial, work, services)
     sheet, now = services.find_sheet(board.design), services.now()
-    facts = facts_of(board, work, now)
+    facts = facts_of(board, work, services)
     chosen = run_of(run, work, services) if run else next(iter(work.runs.of_board(serial)), None)
     if chosen is not None and chosen.serial != serial:
         chosen = None
@@ -41,13 +42,12 @@ def certify(serial: str, run: str | None, holder: str, work: Work, services: Ser
 
 
 def findings_of(serial: str, run: Run | None, work: Work) -> tuple[Unmet, ...]:
-    """Whatever in this run disagrees with the record keeps it from carrying a certificate."""
+    """Whatever in this run disagrees with the record keeps it from carrying a certificate; each is told once."""
     if run is None:
         return ()
+    told = dict.fromkeys(text for _, text, where in work.evidence.findings(serial) if where == run.id)
     return tuple(
-        Unmet("finding-open", text, run.id, "Clear it up with the coordinator, then run the set again.")
-        for code, text, where in work.evidence.findings(serial)
-        if where == run.id
+        Unmet("finding-open", text, run.id, "Clear it up with the coordinator, then run the set again.") for text in told
     )
 
 
@@ -76,7 +76,7 @@ def _issue(
     certificate_id = f"c-{services.random(10).hex()}"
     issued = now.replace(microsecond=0)
     until = issued + timedelta(days=sheet.policy.certificate_days)
-    no_fault_found = outs.no_fault_found(facts_of(board, work, now))
+    no_fault_found = outs.no_fault_found(facts_of(board, work, services))
     issue = Issue(certificate_id, issued, until, holder, no_fault_found)
     body = results_document(issue, board, run, assessment, sheet, work, services)
     sha256 = hashlib.sha256(body.encode()).hexdigest()
@@ -123,13 +123,14 @@ def find(certificate: str, work: Work, services: Services) -> Certificate:
     found = work.desk.certificate(certificate)
     if found is None or found.site != services.site:
         raise UnknownCertificate(f"No certificate {certificate} was issued here.", certificate=certificate)
-    return found
+    return in_force(found, work, services, services.now())
 
 
 def status_list(work: Work, services: Services) -> str:
     """The signed, dated list of what became of every certificate whose date has not passed."""
     now = services.now()
-    standing_now = {c.id: c.lapse or IN_FORCE for c in work.desk.certificates_of(services.site) if c.valid_until > now}
+    current = [in_force(c, work, services, now) for c in work.desk.certificates_of(services.site) if c.valid_until > now]
+    standing_now = {certificate.id: certificate.lapse or IN_FORCE for certificate in current}
     return _signer(services).sign(
         STATUS_LIST_TYPE, {"site": services.site, "iat": int(now.timestamp()), "certificates": standing_now}
     )

@@ -79,4 +79,4 @@ def register_token(
 def fitness_of(serial: str, work: Work, services: Services) -> tuple[Board, Fitness]:
     """The board and the answer of this moment. Raises UnknownSerial."""
     board = board_of(serial, work, services)
-    return board, fitness(facts_of(board, work, services.now()), services.now())
+    return board, fitness(facts_of(board, work, services), services.now())

@@ -2,7 +2,8 @@
 
 from datetime import datetime
 
-from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary
+from benchworthy.acts.sheet_change import certificate_facts
+from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary
 from benchworthy.errors import UnknownRun, UnknownSerial
 from benchworthy.history.records import Board, Run
 from benchworthy.judging.decision import Verdict
@@ -25,8 +26,9 @@ def run_of(run: str, work: Work, services: Services) -> Run:
     return found
 
 
-def facts_of(board: Board, work: Work, now: datetime) -> BoardFacts:
+def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     """Everything the desk's decisions rest on, newest run first."""
+    now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
     loan = work.desk.newest_loan(board.serial)
     return BoardFacts(
@@ -36,11 +38,7 @@ def facts_of(board: Board, work: Work, now: datetime) -> BoardFacts:
         module=board.module,
         any_evidence=bool(work.evidence.of_board(board.serial, 1)),
         runs=tuple(_summary(run, now) for run in work.runs.of_board(board.serial)),
-        certificate=CertificateFacts(
-            certificate.id, certificate.run, certificate.issued_at, certificate.valid_until, certificate.lapse
-        )
-        if certificate
-        else None,
+        certificate=certificate_facts(certificate, board, work, services) if certificate else None,
         hold=HoldFacts(hold.code, hold.reason, hold.since) if hold else None,
         loan=LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at) if loan else None,
         checked_in_at=work.desk.last_check_in(board.serial),

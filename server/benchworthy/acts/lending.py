@@ -14,13 +14,13 @@ from benchworthy.evidence.recording import enter
 from benchworthy.history.records import Board, Loan
 from benchworthy.ports import Services, Work
 
-CHECK_IN_SETS = frozenset({"check-in", "first"})
+CHECK_IN_SETS = frozenset({"quick", "plug", "full"})
 
 
 def lend(serial: str, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Loan:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
     board, now = board_of(serial, work, services), services.now()
-    facts = facts_of(board, work, now)
+    facts = facts_of(board, work, services)
     unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
@@ -49,7 +49,7 @@ def take_back(serial: str, scanned: str, holder: str, work: Work, services: Serv
 def check_in(serial: str, run: str, holder: str, work: Work, services: Services) -> CheckIn:
     """Settle a return on a run. An out holds the board and lapses its certificate. Raises CheckInRefused."""
     board, now = board_of(serial, work, services), services.now()
-    facts, found = facts_of(board, work, now), run_of(run, work, services)
+    facts, found = facts_of(board, work, services), run_of(run, work, services)
     if found.serial != serial or found.test_set not in CHECK_IN_SETS:
         raise CheckInRefused(f"Run {run} is no check-in run of {serial}.", run=run)
     if not facts.awaits_check_in or facts.loan is None or facts.loan.returned_at is None:

@@ -1,15 +1,17 @@
 """The results document of a certificate: every value, its uncertainty, rule, people and evidence, as JSON."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from benchworthy.acts.runs import answered_by
+from benchworthy.designs.agent_release import release_for
 from benchworthy.designs.sheet import Sheet
 from benchworthy.history.records import Board, Run
-from benchworthy.judging.decision import RULE
-from benchworthy.judging.run import Assessment
+from benchworthy.judging.decision import RULE, Verdict
+from benchworthy.judging.run import Assessment, decides_nothing
 from benchworthy.judging.tests import Outcome
 from benchworthy.ports import Services, Work
 
@@ -31,6 +33,7 @@ def results_document(
     issue: Issue, board: Board, run: Run, assessment: Assessment, sheet: Sheet, work: Work, services: Services
 ) -> str:
     """The results, after ISO/IEC 17025:2017, 7.8.2.1 as far as it applies; its SHA-256 stands in the certificate."""
+    tested = [outcome for outcome in assessment.outcomes.values() if not _left_out(sheet, outcome)]
     document = {
         "title": "Certificate of fitness to lend: results",
         "id": issue.id,
@@ -43,7 +46,7 @@ def results_document(
             "kit_lot": board.kit_lot,
             "virtual": board.virtual,
         },
-        "method": _method(run, sheet, services),
+        "method": _method(run, sheet, tested, services),
         "rule": {"name": RULE_NAME, "text": RULE},
         "dates": {
             "opened": run.opened_at.isoformat(),
@@ -60,7 +63,12 @@ def results_document(
             {"digest": i.digest, "author": str(i.author), "part": i.part, "arrival": i.arrival}
             for i in work.evidence.of_run(run.id)
         ],
-        "results": [_result(sheet, outcome) for outcome in assessment.outcomes.values()],
+        "results": [_result(sheet, outcome) for outcome in tested],
+        "not_tested_in_this_run": [
+            {"test": outcome.test, "title": sheet.tests[outcome.test].title, "reason": outcome.sentence}
+            for outcome in assessment.outcomes.values()
+            if _left_out(sheet, outcome)
+        ],
         "end": "End of the results.",
     }
     return json.dumps(document, indent=1, sort_keys=True)
@@ -72,16 +80,26 @@ def _notice(board: Board) -> str:
     return virtual + plain
 
 
-def _method(run: Run, sheet: Sheet, services: Services) -> dict[str, Any]:
+def coverage_of(document: str) -> str:
+    """How much of the trade's catalogue a certificate rests on, as its results say."""
+    return str(json.loads(document)["method"]["coverage"])
+
+
+def _method(run: Run, sheet: Sheet, tested: Sequence[Outcome], services: Services) -> dict[str, Any]:
     return {
         "sheet": sheet.name,
         "judging": sheet.judging_hash,
         "guide": sheet.guide_hash,
         "set": run.test_set,
-        "coverage": sheet.coverage,
-        "agent": services.agent.hash,
-        "agent_version": services.agent.version,
+        "coverage": f"{len(tested)} of the {sheet.catalogue} tests of the catalogue",
+        "agent": release_for(sheet, services.agent).hash,
+        "agent_version": release_for(sheet, services.agent).version,
     }
+
+
+def _left_out(sheet: Sheet, outcome: Outcome) -> bool:
+    """A test that may be left out, and was: it is named with its reason, never as a result."""
+    return outcome.verdict is Verdict.NOT_RUN and decides_nothing(sheet.tests[outcome.test], outcome.verdict)
 
 
 def _result(sheet: Sheet, outcome: Outcome) -> dict[str, Any]:
@@ -91,6 +109,7 @@ def _result(sheet: Sheet, outcome: Outcome) -> dict[str, Any]:
         "title": test.title,
         "author": str(test.author),
         "verdict": str(outcome.verdict),
+        "counts": str(test.counts),
         "conditions": sorted(test.needs),
         "remark": outcome.sentence,
         "quantities": [

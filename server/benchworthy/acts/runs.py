@@ -7,14 +7,18 @@ from datetime import timedelta
 from typing import Any
 
 from benchworthy.acts.gather import board_of, run_of
+from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
-from benchworthy.designs.sheet import Sheet, Test, parts_of
+from benchworthy.designs.procedures import PROCEDURES
+from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
 from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunClosed, UnknownBench
 from benchworthy.evidence import standing
 from benchworthy.evidence.gate import canonical
 from benchworthy.evidence.recording import enter
 from benchworthy.history.records import Board, Evidence, Run
-from benchworthy.judging.run import Assessment, Draw
+from benchworthy.judging import draws
+from benchworthy.judging.draws import Draw
+from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services, Work
 from benchworthy.reports import token as tokens
 from benchworthy.reports.report import Author, EvidenceClass, Reading
@@ -43,7 +47,7 @@ def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> di
     for fixture in run.fixtures:
         work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, run.opened_at)
     work.runs.add(run)
-    drawn = [draw for test in sheet.tests_of(run.test_set) if (draw := _draw(test, 1, services))]
+    drawn = [_draw(test, None, services) for test in sheet.tests_of(run.test_set) if PROCEDURES[test.procedure].drawn]
     for draw in drawn:
         work.runs.add_draw(run.id, draw, run.opened_at)
     facts = {"run": run.id, "set": run.test_set, "bench": run.bench, "fixtures": list(run.fixtures), "judging": run.judging}
@@ -52,8 +56,9 @@ def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> di
 
 
 def _check(wanted: Opening, sheet: Sheet) -> None:
-    if wanted.test_set not in sheet.sets:
-        raise RequestInvalid(f"The sheet has no set {wanted.test_set!r}.", errors={"set": [f"One of {', '.join(sheet.sets)}."]})
+    sets = [name for name in sheet.sets if name != FIELD_SET]
+    if wanted.test_set not in sets:
+        raise RequestInvalid(f"No run has the set {wanted.test_set!r}.", errors={"set": [f"One of {', '.join(sets)}."]})
     if wanted.scanned != wanted.serial:
         raise RequestInvalid(
             f"The scanned label {wanted.scanned} is not {wanted.serial}.", errors={"scanned": ["Scan the label of this board."]}
@@ -83,13 +88,43 @@ def _new_run(wanted: Opening, board: Board, sheet: Sheet, holder: str, services:
     )
 
 
-def _draw(test: Test, number: int, services: Services) -> Draw | None:
-    """Draw a stimulus that habit cannot answer. Four bytes against a span of a few: the bias is below one in 10^8."""
-    if test.procedure != "blink":
-        return None
-    least, most = int(test.parameters["least"]), int(test.parameters["most"])
-    count = least + int.from_bytes(services.random(4)) % (most - least + 1)
-    return Draw(test.id, number, {"port": test.parameters["port"], "count": count})
+def _draw(test: Test, before: Draw | None, services: Services) -> Draw:
+    """Draw a stimulus that habit cannot answer; a second one differs from the first."""
+    chance = int.from_bytes(services.random(4))
+    return draws.draw(test, 2 if before else 1, before.stimulus if before else None, chance)
+
+
+def _part(sheet: Sheet, part: PartPlan) -> dict[str, Any]:
+    """A part for the bench, with the hazard of each of its tests that may move something."""
+    hazards = {test: sheet.tests[test].hazard for test in part.tests if PROCEDURES[sheet.tests[test].procedure].pulse_ms}
+    return {
+        "author": part.author,
+        "number": part.number,
+        "tests": list(part.tests),
+        "phase": part.phase,
+        "fixtures": list(part.fixtures),
+        "hazards": hazards,
+    }
+
+
+def _asked(test: Test) -> dict[str, Any]:
+    """What a person is asked or does: for a meter with several quantities their names, for a check list its items."""
+    more: dict[str, Any] = {"items": list(test.parameters["items"])} if test.procedure == "checklist" else {}
+    if test.procedure == "meter":
+        more = {"quantities": [{"name": quantity.name, "unit": quantity.unit} for quantity in test.quantities]}
+    return {
+        "test": test.id,
+        "title": test.title,
+        "author": test.author,
+        "procedure": test.procedure,
+        "phase": test.phase,
+        "needs": sorted(test.needs),
+        "ask": test.ask,
+        "caution": test.caution,
+        "action": test.action,
+        "hazard": test.hazard,
+        **more,
+    }
 
 
 def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], services: Services) -> dict[str, Any]:
@@ -104,13 +139,10 @@ def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], ser
         "epoch": board.epoch,
         "virtual": board.virtual,
         "plan": plan_for(sheet, run.test_set).text,
-        "parts": [{"author": p.author, "number": p.number, "tests": list(p.tests)} for p in parts_of(sheet, run.test_set)],
+        "parts": [_part(sheet, part) for part in parts_of(sheet, run.test_set)],
         "draws": [{"test": d.test, "draw": d.number, "stimulus": dict(d.stimulus)} for d in drawn],
-        "ask": [
-            {"test": t.id, "author": t.author, "procedure": t.procedure, "ask": t.ask, "caution": t.caution}
-            for t in sheet.tests_of(run.test_set)
-            if t.author in people
-        ],
+        "ask": [_asked(t) for t in sheet.tests_of(run.test_set) if t.author in people or t.action],
+        "state_files": dict(sheet.state_files),
         "mqtt": None
         if broker is None
         else {
@@ -139,8 +171,8 @@ def draw_again(run: str, test: str, holder: str, work: Work, services: Services)
     number = 1 + sum(draw.test == test for draw in work.runs.draws(run))
     if number > 2:
         raise DrawRefused(f"The second draw of {test} was made already.", test=test)
-    draw = _draw(services.find_sheet(found.design).tests[test], number, services)
-    assert draw is not None
+    before = next((draw for draw in work.runs.draws(run) if draw.test == test), None)
+    draw = _draw(services.find_sheet(found.design).tests[test], before, services)
     work.runs.add_draw(run, draw, services.now())
     enter(board, "drawn-again", holder, {"run": run, "test": test}, work, services)
     return {"test": test, "draw": number, "stimulus": dict(draw.stimulus)}
@@ -191,7 +223,7 @@ def _author(given: Reading, sheet: Sheet, role: str, taken: set[tuple[str, int]]
         raise AnswerRefused(f"{given.test} is answered by an inspector, not by a {role}.", test=given.test)
     if (given.test, given.draw) in taken:
         raise AnswerRefused(f"{given.test}, draw {given.draw}, has been answered; the first answer stays.", test=given.test)
-    if test.procedure == "blink" and (given.test, given.draw) not in draws:
+    if PROCEDURES[test.procedure].drawn and (given.test, given.draw) not in draws:
         raise AnswerRefused(f"Draw {given.draw} of {given.test} was not made.", test=given.test)
     return test.author
 

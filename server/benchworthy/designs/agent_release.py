@@ -8,6 +8,8 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from benchworthy.designs.sheet import Driver, Sheet
+
 
 @dataclass(frozen=True, slots=True)
 class AgentRelease:
@@ -55,3 +57,12 @@ def fingerprint(files: dict[str, str]) -> str:
     """One hash over a file list: lines of `path sha256`, sorted by path, first 32 hex digits of their SHA-256."""
     text = "".join(f"{path} {files[path]}\n" for path in sorted(files))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+NO_AGENT = AgentRelease("none", {}, fingerprint({}))
+"""What is approved for a board that the bench drives: no file of ours."""
+
+
+def release_for(sheet: Sheet, release: AgentRelease) -> AgentRelease:
+    """What a board of this design should carry, `release` being the agent that is approved for boards with one."""
+    return release if sheet.driver is Driver.AGENT else NO_AGENT

@@ -8,7 +8,7 @@ from typing import Any
 
 from benchworthy.designs.formula import Formula
 from benchworthy.designs.parts import Part
-from benchworthy.designs.sheet import Pattern, Policy, Test
+from benchworthy.designs.sheet import Pattern, Phase, Policy, Test
 
 _GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard"})
 
@@ -16,6 +16,7 @@ _GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard"})
 def judging(
     parts: Mapping[str, Part],
     tests: Mapping[str, Test],
+    phases: tuple[Phase, ...],
     policy: Policy,
     state_files: Mapping[str, int],
     patterns: Mapping[str, tuple[Pattern, ...]],
@@ -24,6 +25,7 @@ def judging(
     document = {
         "parts": {ref: [part.value, part.tolerance] for ref, part in parts.items()},
         "tests": {name: _plain(test) for name, test in tests.items()},
+        "phases": [[phase.name, list(phase.fixtures), phase.action] for phase in phases],
         "policy": dataclasses.asdict(policy),
         "state_files": dict(state_files),
         "patterns": {name: [[p.expected, p.care] for p in rows] for name, rows in patterns.items()},
@@ -34,7 +36,8 @@ def judging(
 def guide(values: Mapping[str, Any]) -> str:
     """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets."""
     tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
-    return _digest({"tests": tests, "sets": values["sets"], "design": values["design"]})
+    phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
+    return _digest({"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]})
 
 
 def _plain(test: Test) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """The sheet: what one board design at one revision is built of, and how it is tested and judged."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -15,6 +15,21 @@ class Shape(StrEnum):
 
     RECTANGULAR = "rectangular"
     NORMAL = "normal"
+
+
+class Counts(StrEnum):
+    """When a test decides anything: always, only in a run in which it was run, or never (recorded only)."""
+
+    ALWAYS = "always"
+    WHEN_RUN = "when run"
+    NEVER = "never"
+
+
+class Driver(StrEnum):
+    """What carries out the board's tests: the agent on it, or the bench, for a board too small for an agent."""
+
+    AGENT = "agent"
+    BENCH = "bench"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +47,16 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One number a test yields: formula, unit, tolerance (never widened by U) with its source, uncertainty terms."""
+    """One number a test yields: formula, unit, tolerance (never widened by U) with its source, uncertainty terms.
+
+    A limit that the part or the promise does not have is None.
+    """
 
     name: str
     unit: str
     formula: Formula
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     source: str
     terms: tuple[Term, ...]
 
@@ -54,6 +72,16 @@ class Port:
 
 
 @dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of a run with the same things plugged in, and what a person does before it besides fitting those."""
+
+    name: str
+    fixtures: tuple[str, ...]
+    action: str
+    ask: str
+
+
+@dataclass(frozen=True, slots=True)
 class Test:
     """One test of the sheet."""
 
@@ -63,7 +91,10 @@ class Test:
     author: Author
     sets: frozenset[str]
     needs: frozenset[str]
-    before_plug: bool
+    phase: str
+    action: str
+    counts: Counts
+    covered_by: str | None
     procedure: str
     parameters: Mapping[str, Any]
     steps: tuple[str, ...]
@@ -86,11 +117,16 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """The coordinator's choices, not a standard's: how old a run may be, how long a certificate is good, run expiry."""
+    """The coordinator's choices, not a standard's: how old a run may be, how long a certificate is good, run expiry.
+
+    `first_set` carries any certificate, `renewal_set` only one after another of the same module.
+    """
 
     run_age_days: int
     certificate_days: int
     run_hours: int
+    first_set: str = "full"
+    renewal_set: str = "renewal"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +138,12 @@ class Sheet:
     title: str
     catalogue: int
     module: str
+    driver: Driver
     parts: Mapping[str, Part]
     conditions: Mapping[str, tuple[Part, ...]]
     fixtures: Mapping[str, tuple[Part, ...]]
     ports: Mapping[str, Port]
+    phases: tuple[Phase, ...]
     tests: Mapping[str, Test]
     sets: Mapping[str, str]
     policy: Policy
@@ -127,25 +165,65 @@ class Sheet:
         """The tests of a set in the sheet's order, of one author if given."""
         return tuple(test for test in self.tests.values() if test_set in test.sets and (author is None or test.author is author))
 
+    def state_limit(self, path: str) -> int | None:
+        """The largest size of a file that may change on the board, by name or as `folder/*`; None for any other file."""
+        folder, slash, name = path.rpartition("/")
+        pattern = f"{folder}/*" if slash and name else path
+        return self.state_files.get(path, self.state_files.get(pattern))
+
+
+# Of a report's payload: one step, the frame of one reading, and all readings together.
+STEP_BYTES, NAME_BYTES, ROOM_BYTES = 42, 26, 2200
+
 
 @dataclass(frozen=True, slots=True)
 class PartPlan:
-    """One part of a run's evidence: who delivers it, its number among that author's parts, and its tests."""
+    """One part of a run's evidence: who delivers it, its number among that author's parts, its tests.
+
+    `fixtures` are those of the phase that some test of the whole set needs.
+    """
 
     author: Author
     number: int
     tests: tuple[str, ...]
+    phase: str
+    fixtures: tuple[str, ...]
 
 
 def parts_of(sheet: Sheet, test_set: str) -> tuple[PartPlan, ...]:
-    """The signed parts a run of this set needs. What must see an empty board comes first.
+    """The signed parts a run of this set needs, in the order of the phases; numbers run on over phases.
 
-    Operator and inspector answer test by test and have no part here.
+    The file list of a board is long, so it has a part of its own. Operator and inspector answer test by test and have no
+    part here.
     """
-    board = sheet.tests_of(test_set, Author.BOARD)
-    groups = [tuple(t.id for t in board if t.before_plug), tuple(t.id for t in board if not t.before_plug)]
-    plans = [PartPlan(Author.BOARD, number, tests) for number, tests in enumerate(groups, start=1) if tests]
-    bench = tuple(t.id for t in sheet.tests_of(test_set, Author.BENCH))
-    if bench:
-        plans.append(PartPlan(Author.BENCH, 1, bench))
-    return tuple(plans)
+    needed = frozenset(need for test in sheet.tests_of(test_set) for need in test.needs)
+    board, bench = sheet.tests_of(test_set, Author.BOARD), sheet.tests_of(test_set, Author.BENCH)
+    groups = {
+        Author.BOARD: [*_by_phase(sheet, board)],
+        Author.BENCH: [
+            *_by_phase(sheet, [test for test in bench if test.procedure != "files"]),
+            *_by_phase(sheet, [test for test in bench if test.procedure == "files"]),
+        ],
+    }
+    return tuple(
+        PartPlan(author, number, tuple(t.id for t in tests), phase.name, tuple(f for f in phase.fixtures if f in needed))
+        for author, dealt in groups.items()
+        for number, (phase, tests) in enumerate(dealt, start=1)
+    )
+
+
+def _by_phase(sheet: Sheet, tests: Sequence[Test]) -> Iterable[tuple[Phase, list[Test]]]:
+    """Tests phase by phase, each phase cut wherever the readings would grow too long for one report."""
+    for phase in sheet.phases:
+        held: list[Test] = []
+        for test in (t for t in tests if t.phase == phase.name):
+            if held and _bytes([*held, test]) > ROOM_BYTES:
+                yield phase, held
+                held = []
+            held.append(test)
+        if held:
+            yield phase, held
+
+
+def _bytes(tests: Iterable[Test]) -> int:
+    return sum(NAME_BYTES + len(test.id) + STEP_BYTES * max(1, len(test.steps)) for test in tests)

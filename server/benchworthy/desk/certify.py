@@ -9,7 +9,8 @@ from benchworthy.desk.outs import unexplained_outs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
 
-CERTIFYING_SETS = frozenset({"first"})
+# After these a renewal will do; any other lapse asks for everything.
+RENEWABLE = (None, "LAPSE-EXPIRED", "LAPSE-CHECKIN-INCOMPLETE")
 
 
 def unmet_conditions(
@@ -30,6 +31,7 @@ def unmet_conditions(
         return (no_bench_evidence(facts),)
     return (
         *(() if facts.bench_evidence else (no_bench_evidence(facts),)),
+        *_set(facts, summary, policy),
         *_run_itself(summary, policy, now),
         *_incomplete(assessment, summary.id),
         *_not_in_limits(assessment, summary.id),
@@ -40,12 +42,34 @@ def unmet_conditions(
     )
 
 
+def _set(facts: BoardFacts, summary: RunSummary, policy: Policy) -> list[Unmet]:
+    """The first set always carries a certificate, the renewal set only after another one of the same module."""
+    again, run = f"Run the set `{policy.first_set}`.", summary.id
+    if summary.test_set == policy.first_set:
+        return []
+    if summary.test_set != policy.renewal_set:
+        return [Unmet("set-does-not-certify", f"The set {summary.test_set} carries no certificate.", run, again)]
+    wanting = _no_renewal(facts)
+    return [Unmet("renewal-not-enough", f"A renewal is not enough: {wanting}.", run, again)] if wanting else []
+
+
+def _no_renewal(facts: BoardFacts) -> str:
+    """Why a renewal cannot carry the next certificate; empty when it can."""
+    before = facts.certificate
+    if before is None:
+        return "there is no certificate to renew"
+    if before.lapse not in RENEWABLE:
+        return f"the last certificate lapsed by {before.lapse}"
+    if facts.repaired_at is not None and facts.repaired_at > before.issued_at:
+        return "the board was repaired since"
+    certified = next((run for run in facts.runs if run.id == before.run), None)
+    return "another module was certified" if certified is None or facts.module not in certified.modules else ""
+
+
 def _run_itself(summary: RunSummary, policy: Policy, now: datetime) -> list[Unmet]:
-    """The right set, frozen, and not too old."""
-    again, run = "Run the set `first` again.", summary.id
+    """Frozen, and not too old."""
+    again, run = f"Run the set `{policy.first_set}` again.", summary.id
     unmet = []
-    if summary.test_set not in CERTIFYING_SETS:
-        unmet.append(Unmet("set-does-not-certify", f"The set {summary.test_set} carries no certificate.", run, again))
     if summary.closed_at is None:
         unmet.append(Unmet("run-open", f"Run {run} is still open.", run, "Close it with POST /api/v1/runs/{run}/close."))
     if now - summary.opened_at > timedelta(days=policy.run_age_days):
@@ -94,7 +118,6 @@ def _incomplete(assessment: Assessment, run: str) -> list[Unmet]:
 def _not_in_limits(assessment: Assessment, run: str) -> list[Unmet]:
     codes = {Verdict.OUT: "test-out", Verdict.MARGINAL: "test-marginal"}
     return [
-        Unmet(codes[outcome.verdict], outcome.sentence, run, "Mend what is named; after a repair run the set `first`.")
-        for outcome in assessment.outcomes.values()
-        if outcome.verdict in codes
+        Unmet(codes[outcome.verdict], outcome.sentence, run, "Mend what is named; after a repair run the set `full`.")
+        for outcome in assessment.with_verdict(*codes)
     ]

@@ -30,5 +30,5 @@ def check_in(certificate: CertificateFacts | None, in_force: bool, assessment: A
     if marginal:
         return CheckIn("returned", f"Not settled: {marginal[0].sentence}", None)
     if certificate is None or not in_force:
-        return CheckIn("returned", "All in limits, but no certificate is in force; run the set `first`.", None)
+        return CheckIn("returned", "All in limits, but no certificate is in force; run the set `full`.", None)
     return CheckIn("fit kept", f"All in limits; certificate {certificate.id} stays in force.", None)

@@ -24,13 +24,18 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True)
 class CertificateFacts:
-    """The newest certificate. `lapse` is None while it is in force apart from its date."""
+    """The newest certificate. `lapse` is None while it is in force apart from its date.
+
+    `lacking` and `worse` are tests that a changed sheet asks for and the run has not, and that it judges worse.
+    """
 
     id: str
     run: str
     issued_at: datetime
     valid_until: datetime
     lapse: str | None
+    lacking: tuple[str, ...] = ()
+    worse: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.outs import unexplained_outs
 
 
@@ -56,9 +56,9 @@ def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
         return (
             Unmet(
                 "certificate-lapsed",
-                f"Certificate {certificate.id} has lapsed ({certificate.lapse}).",
+                f"Certificate {certificate.id} has lapsed ({certificate.lapse}).{_sheet_says(certificate)}",
                 certificate.id,
-                "Run the set `first` and certify again.",
+                "Run the set `full` and certify again.",
             ),
         )
     if certificate.valid_until <= now:
@@ -67,10 +67,17 @@ def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
                 "certificate-lapsed",
                 f"Certificate {certificate.id} was valid until {certificate.valid_until:%Y-%m-%d} (LAPSE-EXPIRED).",
                 certificate.id,
-                "Run the set `first` and certify again.",
+                "Run the set `full` and certify again.",
             ),
         )
     return ()
+
+
+def _sheet_says(certificate: CertificateFacts) -> str:
+    """What a changed sheet finds wanting in the certificate's run."""
+    lacking = f" The sheet now asks for tests that its run has no evidence of: {', '.join(certificate.lacking)}."
+    worse = f" By the sheet in force these are no longer in limits: {', '.join(certificate.worse)}."
+    return (lacking if certificate.lacking else "") + (worse if certificate.worse else "")
 
 
 def no_bench_evidence(facts: BoardFacts) -> Unmet:
@@ -80,7 +87,7 @@ def no_bench_evidence(facts: BoardFacts) -> Unmet:
         "no-bench-evidence",
         f"{told} for {facts.serial}; nothing was measured at a bench.",
         facts.serial,
-        "Open a run at a bench with the set `first`.",
+        "Open a run at a bench with the set `full`.",
     )
 
 
@@ -96,7 +103,7 @@ def _no_certificate(facts: BoardFacts) -> Unmet:
 def _hold(facts: BoardFacts) -> tuple[Unmet, ...]:
     if facts.hold is None:
         return ()
-    return (Unmet("held", facts.hold.reason, facts.hold.code, "Repair what is named, then run the set `first`."),)
+    return (Unmet("held", facts.hold.reason, facts.hold.code, "Repair what is named, then run the set `full`."),)
 
 
 def _returned(facts: BoardFacts) -> tuple[Unmet, ...]:
@@ -107,6 +114,6 @@ def _returned(facts: BoardFacts) -> tuple[Unmet, ...]:
             "not-checked-in",
             f"{facts.serial} came back and has not been looked at.",
             facts.loan.id,
-            "Run the set `check-in` and settle it with POST /api/v1/boards/{serial}/check-ins.",
+            "Run the set `plug` and settle it with POST /api/v1/boards/{serial}/check-ins.",
         ),
     )

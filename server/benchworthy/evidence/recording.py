@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import datetime
 
+from benchworthy.designs.agent_release import release_for
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.sheet import Sheet
 from benchworthy.evidence import standing
@@ -11,6 +12,7 @@ from benchworthy.history import ledger
 from benchworthy.history.records import Board, Evidence
 from benchworthy.judging.decision import worst
 from benchworthy.judging.findings import Finding, OnRecord, findings
+from benchworthy.judging.run import decides_nothing
 from benchworthy.judging.tests import Expected, Outcome, judge_reading
 from benchworthy.ports import Services, Work
 from benchworthy.reports import receipt as receipts
@@ -23,7 +25,8 @@ def record(claim: Claim, arrival: str, work: Work, services: Services) -> Eviden
     now, sheet = services.now(), services.find_sheet(claim.board.design)
     found = _findings(claim, sheet, work, services)
     outcomes = _outcomes(claim, sheet, services)
-    verdict = str(worst([o.verdict for o in outcomes])) if outcomes else "nothing to judge"
+    counting = [o.verdict for o in outcomes if not decides_nothing(sheet.tests[o.test], o.verdict)]
+    verdict = str(worst(counting)) if counting else "nothing to judge"
     code = services.verifier.receipt_code(claim.token.key, claim.material, receipts.message(claim.token.digest, verdict))
     evidence = _evidence(claim, arrival, now, Receipt(claim.token.digest, verdict, code).to_json())
     work.evidence.add(evidence)
@@ -64,7 +67,7 @@ def _evidence(claim: Claim, arrival: str, now: datetime, receipt: str) -> Eviden
 
 
 def _outcomes(claim: Claim, sheet: Sheet, services: Services) -> list[Outcome]:
-    expected = Expected(claim.board.module, services.agent)
+    expected = Expected(claim.board.module, release_for(sheet, services.agent))
     return [
         judge_reading(sheet, sheet.tests[reading.test], reading, expected)
         for reading in claim.report.readings
@@ -77,7 +80,8 @@ def _findings(claim: Claim, sheet: Sheet, work: Work, services: Services) -> lis
     fixtures = frozenset(run.fixtures) if run else frozenset()
     plugs = frozenset(f.split(":", 1)[-1] for f in fixtures if f.startswith("TP-4"))
     plans = frozenset(plan_for(sheet, name).hash for name in sheet.sets)
-    on_record = OnRecord(claim.board.module, claim.board.virtual, claim.board.design, plans, services.agent.hash, plugs)
+    agent = release_for(sheet, services.agent).hash
+    on_record = OnRecord(claim.board.module, claim.board.virtual, claim.board.design, plans, agent, plugs)
     found = list(findings(report, claim.author, claim.evidence, on_record))
     strangers = [r.test for r in report.readings if r.test not in sheet.tests or sheet.tests[r.test].author is not claim.author]
     if strangers:

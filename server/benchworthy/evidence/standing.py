@@ -3,6 +3,7 @@
 import json
 from typing import Any
 
+from benchworthy.designs.agent_release import release_for
 from benchworthy.history.records import Board, Evidence, Run
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment, assess
@@ -19,7 +20,7 @@ def assessment_of(run: Run, board: Board, work: Work, services: Services) -> Ass
     """Judge everything that has arrived for a run by the sheet in force."""
     sheet = services.find_sheet(run.design)
     gathered = gather(run, work, services)
-    return assess(sheet, run.test_set, gathered, Expected(board.module, services.agent))
+    return assess(sheet, run.test_set, gathered, Expected(board.module, release_for(sheet, services.agent)))
 
 
 def gather(run: Run, work: Work, services: Services) -> RunEvidence:

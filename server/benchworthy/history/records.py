@@ -145,6 +145,19 @@ class Loan:
 
 
 @dataclass(frozen=True, slots=True)
+class Request:
+    """What a board in the field was asked to do; `number` rises per board, `letter` is its message in the outbox."""
+
+    serial: str
+    number: int
+    do: str
+    made_at: datetime
+    by: str
+    letter: int
+    sent_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
     """One message waiting in the outbox, sent at least once."""
 

@@ -28,9 +28,11 @@ _ORDER = list(Verdict)
 _ROUNDING = 1e-9
 
 
-def decide(value: float, expanded: float, low: float, high: float) -> Verdict:
-    """Apply the rule. `expanded` is U in the unit of the value."""
-    distance = max(low - value, value - high)
+def decide(value: float, expanded: float, low: float | None, high: float | None) -> Verdict:
+    """Apply the rule. `expanded` is U in the unit of the value; a missing limit is infinitely far away."""
+    below = -math.inf if low is None else low - value
+    above = -math.inf if high is None else value - high
+    distance = max(below, above)
     slack = _ROUNDING * max(1.0, abs(value))
     if distance <= slack:
         return Verdict.IN_LIMITS

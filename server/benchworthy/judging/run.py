@@ -6,21 +6,13 @@ arrived counts as out.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
-from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
+from benchworthy.designs.procedures import PROCEDURES
+from benchworthy.designs.sheet import Counts, PartPlan, Sheet, Test, parts_of
 from benchworthy.judging.decision import Verdict, worst
+from benchworthy.judging.draws import Draw, plain_answer, right_answer
 from benchworthy.judging.tests import Expected, Outcome, judge_reading
 from benchworthy.reports.report import Author, Reading
-
-
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """What was drawn for a test in this run: the n-th draw and the stimulus the board was to show."""
-
-    test: str
-    number: int
-    stimulus: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +35,11 @@ class Need:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """A run as it stands: outcomes by test, and what is still needed."""
+    """A run as it stands: outcomes by test, what is still needed, and the tests that decide nothing in this run."""
 
     outcomes: Mapping[str, Outcome]
     needs: tuple[Need, ...]
+    idle: frozenset[str] = frozenset()
 
     @property
     def complete(self) -> bool:
@@ -55,16 +48,20 @@ class Assessment:
     @property
     def verdict(self) -> Verdict | None:
         """The worst verdict of the tests that arrived; None when nothing did."""
-        return worst([outcome.verdict for outcome in self.outcomes.values()]) if self.outcomes else None
+        counting = [outcome.verdict for outcome in self.outcomes.values() if outcome.test not in self.idle]
+        return worst(counting) if counting else None
 
     def with_verdict(self, *verdicts: Verdict) -> tuple[Outcome, ...]:
-        return tuple(outcome for outcome in self.outcomes.values() if outcome.verdict in verdicts)
+        """The outcomes that decide something and have one of these verdicts."""
+        return tuple(o for o in self.outcomes.values() if o.verdict in verdicts and o.test not in self.idle)
 
 
 def assess(sheet: Sheet, test_set: str, evidence: Evidence, expected: Expected) -> Assessment:
     """Judge what is there and list what is not. Raises nothing: every arrival has been through the gate."""
     outcomes: dict[str, Outcome] = {}
     needs: list[Need] = []
+    if test_set not in sheet.sets:
+        needs.append(Need("set-unknown", None, f"The sheet has no set {test_set}; open a new run."))
     for part in parts_of(sheet, test_set):
         needs += _judge_part(sheet, part, evidence, expected, outcomes)
     for author in (Author.OPERATOR, Author.INSPECTOR):
@@ -72,7 +69,22 @@ def assess(sheet: Sheet, test_set: str, evidence: Evidence, expected: Expected) 
             needs += _judge_answers(sheet, test, evidence, expected, outcomes)
     settled = {name: _settle(sheet, outcome, outcomes) for name, outcome in outcomes.items()}
     needs += [need for outcome in settled.values() if (need := _witness_needed(sheet, outcome, outcomes))]
-    return Assessment(settled, tuple(needs))
+    idle = frozenset(name for name, outcome in settled.items() if decides_nothing(sheet.tests[name], outcome.verdict))
+    return Assessment(settled, tuple(needs), idle)
+
+
+def decides_nothing(test: Test, verdict: Verdict) -> bool:
+    """Whether a test leaves no gap and no verdict: recorded only, or of the kind that may be left out and was."""
+    return test.counts is Counts.NEVER or (test.counts is Counts.WHEN_RUN and verdict is Verdict.NOT_RUN)
+
+
+def restated(sheet: Sheet, test_set: str, evidence: Evidence) -> Evidence:
+    """Evidence as it would have come in the parts of another sheet or set, each reading to its test's own author."""
+    given = {(author, reading.test): reading for (author, _), readings in evidence.parts.items() for reading in readings}
+    parts = {}
+    for part in parts_of(sheet, test_set):
+        parts[part.author, part.number] = tuple(given[part.author, t] for t in part.tests if (part.author, t) in given)
+    return Evidence(parts, tuple(a for a in evidence.answers if a.test in sheet.tests), evidence.draws)
 
 
 def _asked(sheet: Sheet, test_set: str, author: Author, evidence: Evidence) -> list[Test]:
@@ -93,7 +105,7 @@ def _judge_part(sheet: Sheet, part: PartPlan, evidence: Evidence, expected: Expe
             continue
         outcome = judge_reading(sheet, sheet.tests[test], by_test[test], expected)
         outcomes[test] = outcome
-        if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR):
+        if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR) and not decides_nothing(sheet.tests[test], outcome.verdict):
             needs.append(Need("test-not-run", test, outcome.sentence))
     return needs
 
@@ -102,18 +114,18 @@ def _judge_answers(sheet: Sheet, test: Test, evidence: Evidence, expected: Expec
     answers = [answer for answer in evidence.answers if answer.test == test.id]
     if not answers:
         return [Need("answer-missing", test.id, f"{test.author}: {test.ask}")]
-    if test.procedure == "blink":
-        return _judge_count(test, answers, evidence.draws, outcomes)
+    if PROCEDURES[test.procedure].drawn:
+        return _judge_drawn(test, answers, evidence.draws, outcomes)
     outcome = judge_reading(sheet, test, answers[-1], expected)
     outcomes[test.id] = outcome
     return [Need("test-not-run", test.id, outcome.sentence)] if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR) else []
 
 
-def _judge_count(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], outcomes: dict[str, Outcome]) -> list[Need]:
-    """A wrong count is asked once more with a new draw; both answers stay, two wrong are out."""
-    drawn = {draw.number: str(draw.stimulus["count"]) for draw in draws if draw.test == test.id}
+def _judge_drawn(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], outcomes: dict[str, Outcome]) -> list[Need]:
+    """A wrong answer is asked once more with a new draw; both answers stay, two wrong are out."""
+    drawn = {draw.number: right_answer(test.procedure, draw.stimulus) for draw in draws if draw.test == test.id}
     told = tuple(f"draw {a.draw}: answered {a.text}" for a in answers)
-    if any(answer.text == drawn.get(answer.draw) for answer in answers):
+    if any(plain_answer(answer.text) == drawn.get(answer.draw) for answer in answers):
         outcomes[test.id] = Outcome(test.id, Verdict.IN_LIMITS, draws=told)
         return []
     if len(answers) < 2:
@@ -125,7 +137,10 @@ def _judge_count(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], 
 
 def _settle(sheet: Sheet, outcome: Outcome, outcomes: Mapping[str, Outcome]) -> Outcome:
     """A marginal whose better witness is in limits in the same run counts as in limits, and says so."""
-    witness = sheet.tests[outcome.test].better_witness
+    test = sheet.tests[outcome.test]
+    witness = test.better_witness
+    if test.counts is Counts.NEVER and outcome.sentence:
+        return replace(outcome, sentence=f"Recorded only, decides nothing. {outcome.sentence}")
     if outcome.verdict is not Verdict.MARGINAL or witness is None or witness not in outcomes:
         return outcome
     if outcomes[witness].verdict is not Verdict.IN_LIMITS:
@@ -138,3 +153,6 @@ def _witness_needed(sheet: Sheet, outcome: Outcome, outcomes: Mapping[str, Outco
     if outcome.verdict is not Verdict.MARGINAL or witness is None or witness in outcomes:
         return None
     return Need("witness", witness, f"{outcome.test} is marginal: {sheet.tests[witness].ask}")
+
+
+__all__ = ["Assessment", "Draw", "Evidence", "Need", "assess", "decides_nothing", "restated"]

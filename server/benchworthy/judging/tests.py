@@ -1,5 +1,6 @@
 """One reading to one outcome: which quantities came out how, and a sentence a person can act on."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -10,18 +11,19 @@ from benchworthy.judging.uncertainty import measure
 from benchworthy.reports.report import Reading, Step
 
 SECRETS = "secrets.json"
+RELEASE_ITEM, MISSING = "release", "missing"  # item that holds one hash over all files of the agent; value of an absent file
 
 
 @dataclass(frozen=True, slots=True)
 class QuantityOutcome:
-    """One quantity judged: value, U (k = 2) and limits in `unit`."""
+    """One quantity judged: value, U (k = 2) and limits in `unit`; None where there is no limit on that side."""
 
     name: str
     unit: str
     value: float
     expanded: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     verdict: Verdict
     conformity: float
     source: str
@@ -83,9 +85,29 @@ def _measured(sheet: Sheet, test: Test, reading: Reading) -> Outcome:
 
 
 def _meter(sheet: Sheet, test: Test, reading: Reading) -> Outcome:
-    if reading.number is None:
+    """One number for a test of one quantity, or a number as text for each quantity by name."""
+    numbers = {q.name: reading.number for q in test.quantities} if reading.items is None else _numbers(reading.items)
+    missing = [q.name for q in test.quantities if q.name not in numbers]
+    if missing:
+        return Outcome(test.id, Verdict.NOT_RUN, sentence=f"{test.title}: not answered: {', '.join(missing)}.")
+    if any(numbers[q.name] is None for q in test.quantities):
         return _error(test, "the answer is no number")
-    return _judge(test, {}, {**_constants(sheet, test), "reading": reading.number}, "")
+    constants = _constants(sheet, test)
+    by_name = {name: {**constants, "reading": number} for name, number in numbers.items() if number is not None}
+    return _told(test, tuple(_quantity(quantity, {}, by_name[quantity.name]) for quantity in test.quantities), "")
+
+
+def _numbers(items: Mapping[str, str]) -> dict[str, float | None]:
+    return {name: _number(text) for name, text in items.items()}
+
+
+def _number(text: str) -> float | None:
+    """A finite number as people type it, decimal point or comma; None for anything else."""
+    try:
+        number = float(text.strip().replace(",", "."))
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 def _constants(sheet: Sheet, test: Test) -> dict[str, float]:
@@ -102,6 +124,11 @@ def _judge(test: Test, steps: Mapping[str, Step], constants: Mapping[str, float]
             Verdict.OUT,
             sentence=f"{test.title}: a reading the formula divides by is zero, so nothing can be computed. {test.next}",
         )
+    return _told(test, outcomes, detail)
+
+
+def _told(test: Test, outcomes: tuple[QuantityOutcome, ...], detail: str) -> Outcome:
+    """The worst quantity counts, and the sentence is about the first of them."""
     verdict = worst([outcome.verdict for outcome in outcomes])
     if verdict is Verdict.IN_LIMITS:
         return Outcome(test.id, verdict, outcomes)
@@ -109,9 +136,16 @@ def _judge(test: Test, steps: Mapping[str, Step], constants: Mapping[str, float]
     told = f" ({detail})" if detail else ""
     sentence = (
         f"{test.title}: {first.name} is {first.value:.4g} {first.unit}, "
-        f"{verdict} against {first.low:g} to {first.high:g} (U {first.expanded:.2g}){told}. {test.next}"
+        f"{verdict} against {limits(first.low, first.high)} (U {first.expanded:.2g}){told}. {test.next}"
     )
     return Outcome(test.id, verdict, outcomes, sentence)
+
+
+def limits(low: float | None, high: float | None) -> str:
+    """A tolerance in words."""
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def _quantity(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float]) -> QuantityOutcome:
@@ -154,19 +188,40 @@ def _identity(test: Test, reading: Reading, expected: Expected) -> Outcome:
 
 
 def _files(sheet: Sheet, test: Test, reading: Reading, release: AgentRelease) -> Outcome:
-    found = {path: value for path, value in (reading.items or {}).items() if path not in sheet.state_files}
-    wrong = []
+    """Every file is the release's, or one that the sheet lets change and no larger than it says."""
+    items = dict(reading.items or {})
+    whole = items.pop(RELEASE_ITEM, None)
+    limited = {path: limit for path in items if (limit := sheet.state_limit(path)) is not None}
+    found = {path: value for path, value in items.items() if path not in limited}
+    wrong = [fault for path, limit in sorted(limited.items()) if (fault := _too_large(path, items[path], limit))]
     if SECRETS in found:
         wrong.append(f"{SECRETS} of some network is on the board")
     wrong += [f"{path} does not belong there" for path in sorted(set(found) - set(release.files) - {SECRETS})]
-    wrong += [f"{path} is missing" for path in sorted(set(release.files) - set(found))]
-    wrong += [
-        f"{path} is changed" for path in sorted(release.files) if path in found and not _same(found[path], release.files[path])
-    ]
+    wrong += _release_faults(found, whole, release)
     if not wrong:
         return Outcome(test.id, Verdict.IN_LIMITS)
     more = f" and {len(wrong) - 5} more" if len(wrong) > 5 else ""
     return Outcome(test.id, Verdict.OUT, sentence=f"{test.title}: {'; '.join(wrong[:5])}{more}. {test.next}")
+
+
+def _release_faults(found: Mapping[str, str], whole: str | None, release: AgentRelease) -> list[str]:
+    """What differs from the release. With one hash over all its files a bench lists only those that are wrong."""
+    listed = sorted(path for path in release.files if path in found)
+    missing = sorted(set(release.files) - set(found)) if whole is None else []
+    missing += [path for path in listed if found[path] == MISSING]
+    wrong = [f"{path} is missing" for path in missing]
+    wrong += [f"{path} is changed" for path in listed if path not in missing and not _same(found[path], release.files[path])]
+    if whole is not None and whole != release.hash and not wrong:
+        wrong.append("the agent's files together are not those of the release")
+    return wrong
+
+
+def _too_large(path: str, told: str, limit: int) -> str | None:
+    """A file that may change is reported as `size N`, N in bytes."""
+    word, _, size = told.partition(" ")
+    if word != "size" or not (size.isascii() and size.isdigit()):
+        return f"{path} came without its size"
+    return f"{path} has {size} bytes, more than {limit}" if int(size) > limit else None
 
 
 def _checklist(test: Test, reading: Reading) -> Outcome:

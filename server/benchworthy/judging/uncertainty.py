@@ -1,13 +1,22 @@
 """Value and combined standard uncertainty of one quantity, by the law of propagation (JCGM 100:2008, clause 5).
 
 Type A comes from the spread inside each step of the run, type B from the sheet's terms. Inputs are taken as
-uncorrelated; sensitivities are central differences, which are exact enough for the sheet's products and quotients.
+uncorrelated; sensitivities are central differences, which are exact enough for the sheet's products and quotients, and
+for the largest of several values wherever it stands clear of the others.
+
+Type A by input, with s the standard deviation of the n values of a step:
+- its mean: s / sqrt(n) (JCGM 100:2008, 4.2.3);
+- its `.sd`: s / sqrt(2 (n - 1)) (JCGM 100:2008, E.4.3, for normal values);
+- its `.total`: s sqrt(n), as n times the mean;
+- its `.least`, `.greatest`, `.pp` and `.n`: none. They are what happened in this run, not estimates of anything else;
+  what the reading of each may be off by stands in the sheet's terms.
 """
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from benchworthy.designs.formula import base
 from benchworthy.designs.sheet import Quantity, Shape, Term
 from benchworthy.reports.report import Step
 
@@ -30,20 +39,52 @@ class Result:
 
 def measure(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float]) -> Result:
     """Evaluate a quantity. `constants` holds part values and single numbers. Raises ZeroDivisionError or KeyError."""
-    inputs = {**constants, **{name: step.mean for name, step in steps.items()}}
+    everything = {**constants, **inputs_of(steps)}
+    wanted = quantity.formula.names | {term.input for term in quantity.terms}
+    inputs = {name: everything[name] for name in wanted if name in everything}
     value = quantity.formula.evaluate(inputs)
+    used = sorted(name for name in quantity.formula.names if base(name) in steps)
     parts: dict[str, float] = {}
-    for name in sorted(quantity.formula.names & set(steps)):
-        spread = math.sqrt(steps[name].variance / steps[name].n)
-        _add(parts, f"{name}, repeatability", quantity, inputs, name, spread)
+    for name in used:
+        _add(parts, f"{name}, repeatability", quantity, inputs, name, _repeatability(name, steps[base(name)]))
     for term in quantity.terms:
-        for name in _inputs_of(term, quantity, steps):
+        for name in [name for name in used if _in_codes(name)] if term.input == _CODES else [term.input]:
             _add(parts, f"{name}, {term.shape}", quantity, inputs, name, _standard(term, inputs.get(name, 0.0)))
     return Result(value, math.sqrt(sum(part * part for part in parts.values())), parts)
 
 
-def _inputs_of(term: Term, quantity: Quantity, steps: Mapping[str, Step]) -> list[str]:
-    return sorted(quantity.formula.names & set(steps)) if term.input == _CODES else [term.input]
+def inputs_of(steps: Mapping[str, Step]) -> dict[str, float]:
+    """Every input that the steps give a formula: the mean by the step's name, the rest behind a dot."""
+    found: dict[str, float] = {}
+    for name, step in steps.items():
+        found[name] = step.mean
+        found |= {
+            f"{name}.sd": math.sqrt(step.variance),
+            f"{name}.pp": float(step.greatest - step.least),
+            f"{name}.least": float(step.least),
+            f"{name}.greatest": float(step.greatest),
+            f"{name}.n": float(step.n),
+            f"{name}.total": float(step.total),
+        }
+    return found
+
+
+def _repeatability(name: str, step: Step) -> float:
+    """The type A part of one input; see the head of this file."""
+    spread = math.sqrt(step.variance)
+    match name.rpartition(".")[2] if "." in name else "":
+        case "":
+            return spread / math.sqrt(step.n)
+        case "total":
+            return spread * math.sqrt(step.n)
+        case "sd":
+            return spread / math.sqrt(2.0 * (step.n - 1)) if step.n > 1 else 0.0
+    return 0.0
+
+
+def _in_codes(name: str) -> bool:
+    """Whether an error of the converter's codes moves this input; a spread or a count is not moved by an offset."""
+    return name.rpartition(".")[2] not in ("sd", "n", "total") or "." not in name
 
 
 def _standard(term: Term, nominal: float) -> float:

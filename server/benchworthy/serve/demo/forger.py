@@ -13,7 +13,7 @@ import urllib.request
 
 PERFECT = {
     "PWR-V33M": [[16, 24528, 37601424, 1533, 1533]],
-    "PWR-V5": [[16, 49632, 153958464, 3102, 3102], [16, 24528, 37601424, 1533, 1533]],
+    "PWR-V33S": [[16, 32768, 67108864, 2048, 2048], [16, 24528, 37601424, 1533, 1533]],
     "KEY-IDLE": [[50, 50, 50, 1, 1]],
 }
 
@@ -30,7 +30,7 @@ def token(serial: str, key: bytes, plan: str, agent: str, seq: int, run: str | N
         "module": "e6614103e7ffffff",
         "design": "tarn-b",
         "plan": plan,
-        "agent": {"version": "1.0.0", "hash": agent},
+        "agent": {"version": "1.1.0", "hash": agent},
         "firmware": "MicroPython",
         "epoch": 1,
         "boot": 1,
