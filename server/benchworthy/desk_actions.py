@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import certifying, enrolling, lending
+from benchworthy.acts import certifying, enrolling, lending, requesting
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -16,7 +16,7 @@ from benchworthy.acts.runs import Opening
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.fitness import Fitness
 from benchworthy.history.ledger import Entry
-from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Run
+from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Request, Run
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
 from benchworthy.reports.report import Reading
@@ -53,6 +53,23 @@ def history(services: Services, serial: str) -> Sequence[Entry]:
     """The board's chain, oldest first."""
     with services.storage.reading() as work:
         return work.ledger.entries(board_of(serial, work, services).serial)
+
+
+def ask_board(services: Services, serial: str, do: str, holder: str) -> Request:
+    """A board in the field is asked to test itself or to show where it is."""
+    with services.storage.writing() as work:
+        return requesting.ask(serial, do, holder, work, services)
+
+
+def request(services: Services, serial: str, number: int) -> Request:
+    with services.storage.reading() as work:
+        return requesting.find(serial, number, work, services)
+
+
+def field_key(services: Services, serial: str, holder: str) -> requesting.FieldKey:
+    """Whoever installs a board gets its own key."""
+    with services.storage.writing() as work:
+        return requesting.field_key(serial, holder, work, services)
 
 
 def open_run(services: Services, wanted: Opening, holder: str) -> dict[str, Any]:

@@ -19,7 +19,8 @@ BenchworthyError
 │   ├── UnknownRun                unknown-run
 │   ├── UnknownCertificate        unknown-certificate
 │   ├── UnknownDesign             unknown-design
-│   └── UnknownBench              unknown-bench
+│   ├── UnknownBench              unknown-bench
+│   └── UnknownRequest            unknown-request
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -30,6 +31,7 @@ BenchworthyError
 │   ├── ReturnRefused             return-refused
 │   ├── CheckInRefused            check-in-refused
 │   ├── HoldRefused               hold-refused
+│   ├── RequestRefused            request-refused
 │   └── FirstTokenExists          first-token-exists
 ├── Invalid                       the request itself is wrong
 │   ├── SerialInvalid             serial-invalid
@@ -50,9 +52,18 @@ BenchworthyError
 ├── BenchFailure                  the board at the bench did not do its part
 │   ├── PortAbsent                port-absent
 │   ├── PortBusy                  port-busy
+│   ├── PortForbidden             port-forbidden
 │   ├── BoardSilent               board-silent
+│   ├── BoardChattering           board-chattering
+│   ├── NotMicroPython            not-micropython
+│   ├── BoardRestarting           board-restarting
 │   ├── BoardLost                 board-lost
 │   ├── BoardFaulted              board-faulted
+│   ├── BoardGarbled              board-garbled
+│   ├── BoardAnother              board-another
+│   ├── SheetDiffers              sheet-differs
+│   ├── NoAnswer                  no-answer
+│   ├── InstallFailed             install-failed
 │   └── ReceiptMissing            receipt-missing
 ├── TokenInvalid                  token-invalid: a certificate or status list that cannot be trusted
 ├── ClockImplausible              clock-implausible
@@ -174,6 +185,11 @@ class UnknownBench(Unknown):
     advice = "Register the bench's public key with POST /api/v1/benches."
 
 
+class UnknownRequest(Unknown):
+    code = "unknown-request"
+    advice = "Requests to a board are numbered by POST /api/v1/boards/{serial}/requests; its Location names the number."
+
+
 class Conflict(BenchworthyError):
     """The present state does not allow what was asked."""
 
@@ -221,6 +237,11 @@ class CheckInRefused(Conflict):
 class HoldRefused(Conflict):
     code = "hold-refused"
     advice = "A board is held once at a time."
+
+
+class RequestRefused(Conflict):
+    code = "request-refused"
+    advice = "A board in the field is reached over a broker: set BENCHWORTHY_MQTT, or find it at a bench."
 
 
 class FirstTokenExists(Conflict):
@@ -319,9 +340,29 @@ class PortBusy(BenchFailure):
     advice = "Another program holds the port; close it. Right after plugging in, wait fifteen seconds."
 
 
+class PortForbidden(BenchFailure):
+    code = "port-forbidden"
+    advice = "Join the group that owns the port (often dialout), then log in again."
+
+
 class BoardSilent(BenchFailure):
     code = "board-silent"
     advice = "Press the board's reset, then repeat. If it stays silent, the module may lack MicroPython."
+
+
+class BoardChattering(BoardSilent):
+    code = "board-chattering"
+    advice = "Its program prints without end and ignores Ctrl-C: unplug it, wait five seconds, plug it in, repeat at once."
+
+
+class NotMicroPython(BoardSilent):
+    code = "not-micropython"
+    advice = "Something else answers on this port: check that it is the board, then put MicroPython on the module again."
+
+
+class BoardRestarting(BoardSilent):
+    code = "board-restarting"
+    advice = "It starts again and again: try another cable and the jack, then look at the supply; a watchdog needs a power cycle."
 
 
 class BoardLost(BenchFailure):
@@ -332,6 +373,31 @@ class BoardLost(BenchFailure):
 class BoardFaulted(BenchFailure):
     code = "board-faulted"
     advice = "The agent raised an error; install the agent again and repeat the part."
+
+
+class BoardGarbled(BenchFailure):
+    code = "board-garbled"
+    advice = "Bytes get lost on the way: another cable, no hub between, another port; then repeat. Else reseat the USB bridge."
+
+
+class BoardAnother(BenchFailure):
+    code = "board-another"
+    advice = "Another board is plugged in than the one asked for: compare the label, and look with `benchworthy bench ports`."
+
+
+class SheetDiffers(BenchFailure):
+    code = "sheet-differs"
+    advice = "Install the same version of Benchworthy at the bench and on the service."
+
+
+class NoAnswer(BenchFailure):
+    code = "no-answer"
+    advice = "Start the command again, with somebody at the keyboard or the scanner."
+
+
+class InstallFailed(BenchFailure):
+    code = "install-failed"
+    advice = "Run the command again; what is on the board is not sent twice. If it fails alike, free its flash."
 
 
 class ReceiptMissing(BenchFailure):

@@ -9,9 +9,9 @@ from typing import Any, Protocol
 from benchworthy.designs.agent_release import AgentRelease
 from benchworthy.designs.sheet import Sheet
 from benchworthy.history.ledger import Entry
-from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Run
+from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
-from benchworthy.judging.run import Draw
 from benchworthy.judging.tests import Outcome
 from benchworthy.reports.report import Author, Report
 from benchworthy.reports.token import KeyId
@@ -84,9 +84,19 @@ class EvidenceStore(Protocol):
     def add_findings(self, serial: str, run: str | None, digest: str | None, found: Sequence[Finding], at: datetime) -> None: ...
     def findings(self, serial: str) -> Sequence[tuple[str, str, str | None]]: ...
     def refuse(self, site: str, arrival: str, digest: str, size: int, code: str, at: datetime) -> None: ...
-    def post(self, site: str, topic: str, payload: str, at: datetime) -> None: ...
+    def post(self, site: str, topic: str, payload: str, at: datetime) -> int:
+        """Put a message into the outbox; its number there."""
+
     def unsent(self, site: str, limit: int) -> Sequence[Letter]: ...
     def sent(self, letters: Sequence[int], at: datetime) -> None: ...
+
+
+class Requests(Protocol):
+    """What boards in the field were asked to do."""
+
+    def last_number(self, serial: str) -> int: ...
+    def add(self, request: Request) -> None: ...
+    def find(self, serial: str, number: int) -> Request | None: ...
 
 
 class Ledger(Protocol):
@@ -125,6 +135,8 @@ class Work(Protocol):
     def runs(self) -> Runs: ...
     @property
     def evidence(self) -> EvidenceStore: ...
+    @property
+    def requests(self) -> Requests: ...
     @property
     def ledger(self) -> Ledger: ...
     @property
@@ -165,6 +177,7 @@ class Services:
     derive_field_key: Callable[[str, int], str]
     derive_broker_password: Callable[[str, int], str]
     broker: Broker | None
+    field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
 
 
 __all__ = ["Author", "Broker", "Services", "Storage", "Work"]

@@ -6,6 +6,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 
 from benchworthy import desk_actions
+from benchworthy.acts.results import coverage_of
 from benchworthy.api import schemas
 from benchworthy.api.access import allowed, holder, services
 from benchworthy.intake import label
@@ -51,14 +52,13 @@ def status_list() -> Response:
 
 def _shown(found: Any) -> dict[str, Any]:
     with services().storage.reading() as work:
-        board = work.registry.board(found.serial)
-    sheet = services().find_sheet(board.design) if board else None
+        board, document = work.registry.board(found.serial), work.desk.document(found.results)
     return {
         **{
             name: getattr(found, name)
             for name in ("id", "serial", "run", "issued_at", "valid_until", "issued_by", "lapse", "lapsed_at", "results", "token")
         },
         "virtual": bool(board and board.virtual),
-        "coverage": sheet.coverage if sheet else "",
+        "coverage": coverage_of(document) if document else "",
         "rule": RULE,
     }

@@ -9,6 +9,7 @@ from benchworthy.acts.enrolling import ROLES
 from benchworthy.errors import SerialInvalid
 from benchworthy.intake import label
 from benchworthy.intake.wire import ReadingSchema
+from benchworthy.reports.request import KINDS
 
 _CODE = validate.Regexp(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,31}\Z", error="Letters, digits, dot, dash and underscore, at most 32.")
 _REFERENCE = validate.Length(min=1, max=64)
@@ -148,6 +149,7 @@ class RunOpened(Schema):
     parts = fields.List(fields.Dict())
     draws = fields.List(fields.Dict())
     ask = fields.List(fields.Dict())
+    state_files = fields.Dict(metadata={"description": "largest size of each file that may change on the board"})
     mqtt = fields.Dict(allow_none=True)
 
 
@@ -175,8 +177,8 @@ class QuantityOut(Schema):
     value = fields.Float()
     unit = fields.String()
     expanded = fields.Float(metadata={"description": "U, k = 2"})
-    low = fields.Float()
-    high = fields.Float()
+    low = fields.Float(allow_none=True)
+    high = fields.Float(allow_none=True)
     verdict = fields.String()
     conformity = fields.Float()
 
@@ -217,6 +219,28 @@ class ReceiptOut(Schema):
     report = fields.String()
     verdict = fields.String()
     mac = fields.String()
+
+
+class NewRequest(Strict):
+    do = fields.String(required=True, validate=validate.OneOf(KINDS))
+
+
+class RequestOut(Schema):
+    serial = fields.String()
+    number = fields.Integer()
+    do = fields.String()
+    made_at = fields.AwareDateTime()
+    by = fields.String()
+    sent_at = fields.AwareDateTime(allow_none=True, metadata={"description": "when the broker took it; null before"})
+
+
+class FieldKeyOut(Schema):
+    serial = fields.String()
+    epoch = fields.Integer()
+    key = fields.String(metadata={"description": "hex, a secret; into the board's state file only"})
+    mqtt = fields.Dict(
+        allow_none=True, metadata={"description": "access to the broker, where this site's boards may keep it; else null"}
+    )
 
 
 class Certify(Strict):

@@ -77,6 +77,30 @@ class Service:
         """Freeze the run."""
         return self.post(f"/api/v1/runs/{_segment(run)}/close", {})
 
+    def fetch(self, path: str) -> bytes:
+        """GET a file below the base, as it is."""
+        answer = self._once("GET", path, None, None)
+        if answer.status_code == 200:
+            return answer.content
+        _read(answer, self._base)
+        raise ServiceUnreachable(f"{self._base} answers {answer.status_code}.", status=answer.status_code)
+
+    def board(self, serial: str) -> dict[str, Any]:
+        """A board's record."""
+        return self.get(f"/api/v1/boards/{_segment(serial)}")
+
+    def field_key(self, serial: str) -> dict[str, Any]:
+        """What the installation of a board needs: serial, epoch, key, and mqtt where boards may keep passwords."""
+        return self.post(f"/api/v1/boards/{_segment(serial)}/field-key", {})
+
+    def ask_board(self, serial: str, do: str) -> dict[str, Any]:
+        """Ask a board in the field to do something: the request with its number."""
+        return self.post(f"/api/v1/boards/{_segment(serial)}/requests", {"do": do})
+
+    def request(self, serial: str, number: int) -> dict[str, Any]:
+        """A request as it stands."""
+        return self.get(f"/api/v1/boards/{_segment(serial)}/requests/{number}")
+
     def get(self, path: str) -> dict[str, Any]:
         """GET a path below the base; a JSON object."""
         return self._send("GET", path, None, None)

@@ -8,15 +8,11 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final, Protocol
-
-import serial.tools.list_ports
 
 from benchworthy.errors import BoardFaulted
 
 MARK: Final = "=BP= "
-ECHO_BYTES: Final = 512
 MOST_FILES: Final = 200
 _BRIEF_S: Final = 15.0
 _FILES_S: Final = 120.0
@@ -24,14 +20,16 @@ _FILES_S: Final = 120.0
 _IDENTITY: Final = """
 import machine,binascii,os,sys,json
 try:
- with open('state.json') as f: b=json.load(f)['boot']
-except Exception: b=0
+ with open('state.json') as f: k=json.load(f)
+ b,n=k['boot'],k['serial']
+except Exception: b,n=0,''
 try:
  from benchworthy_agent import __version__ as v
 except Exception: v=''
 d={'module':binascii.hexlify(machine.unique_id()).decode(),'stand_in':bool(getattr(machine,'STAND_IN',False))}
 d['firmware']=((os.uname().machine+'; ' if hasattr(os,'uname') else '')+sys.version)[:64]
 d['boot']=b
+d['serial']=n
 d['agent']=v
 print('=BP= '+json.dumps(d))
 """
@@ -75,16 +73,23 @@ class Link(Protocol):
     def call(self, code: str, timeout_s: float, on_line: Callable[[str], None] | None = None) -> list[str]:
         """Run code on the board, return the lines it printed. Raises BenchFailure."""
 
+    def reply(self, text: str) -> None:
+        """Answer the code that runs, from within `on_line`."""
+
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Module id (hex), whether `machine` is a stand-in, firmware (64 characters at most), boot count, agent version."""
+    """Module id (hex), whether `machine` is a stand-in, firmware (64 characters at most), boot count, agent version.
+
+    `serial` is what the board's state file says, "" without one: a hint where to look, never evidence.
+    """
 
     module: str
     stand_in: bool
     firmware: str
     boot: int
     agent_version: str
+    serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,7 @@ def identity(link: Link) -> Identity:
             firmware=str(said["firmware"])[:64],
             boot=_count(said["boot"]),
             agent_version=str(said["agent"])[:20],
+            serial=str(said.get("serial", ""))[:24],
         )
     except (KeyError, TypeError) as fault:
         raise BoardFaulted("The board's answer about itself lacks a part.", port=link.port) from fault
@@ -125,20 +131,16 @@ def files(link: Link) -> dict[str, BoardFile]:
     return dict(sorted(found.items()))
 
 
-def echo(link: Link, octets: bytes) -> bool:
-    """Whether bytes sent to the board give the CRC-32 there that they give here. Raises BenchFailure."""
-    # As hex, since the code is text: 512 random bytes are 1 kB on the wire.
-    code = f"import binascii\nprint('{MARK}%d'%(binascii.crc32('{octets.hex()}')&0xffffffff))"
-    said = _last(link, code, _BRIEF_S)
-    return bool(said == binascii.crc32(octets.hex().encode()))
+def mark(link: Link, name: str) -> int:
+    """Leave a mark in the board's RAM; its ticks of this moment. A board that starts anew loses both."""
+    return int(_last(link, f"import time\n_bm={name!r}\nprint('{MARK}%d'%time.ticks_ms())", _BRIEF_S))
 
 
-def ports(given: str | None = None) -> list[str]:
-    """Names of the serial ports there are, `given` first when it exists (a pseudo-terminal is in no list)."""
-    names = {str(entry.device) for entry in serial.tools.list_ports.comports()}
-    if given is not None and Path(given).exists():
-        names.add(given)
-    return sorted(names, key=lambda name: (name != given, name))
+def mark_stands(link: Link, name: str, since_ms: int | None = None) -> bool:
+    """Whether the mark is still there, and the board's ticks went on since."""
+    later = "True" if since_ms is None else f"time.ticks_diff(time.ticks_ms(),{since_ms})>=0"
+    code = f"import time\nprint('{MARK}%d'%(globals().get('_bm')=={name!r} and {later}))"
+    return bool(_last(link, code, _BRIEF_S))
 
 
 def code_crc(text: str) -> int:

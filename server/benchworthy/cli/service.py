@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import sys
+from pathlib import Path
 from typing import Any
 
 from benchworthy.bench.client import Service
@@ -17,6 +18,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--token", default=os.environ.get("BENCHWORTHY_TOKEN"), help="your token (better: BENCHWORTHY_TOKEN)")
     parser.add_argument("--json", action="store_true", help="print the whole answer as JSON")
+
+
+def key_argument(parser: argparse.ArgumentParser) -> None:
+    """Commands that sign as a bench have this one too."""
+    parser.add_argument("--key", type=Path, default=Path("bench.jwk"), help="file of the bench's private key")
 
 
 def connect(options: argparse.Namespace) -> Service:

@@ -69,8 +69,11 @@ class EvidenceRows:
                 insert(t.refusals).values(site=site, arrival=arrival, digest=digest, size=size, code=code, at=at)
             )
 
-    def post(self, site: str, topic: str, payload: str, at: datetime) -> None:
-        self._connection.execute(insert(t.outbox).values(site=site, topic=topic, payload=payload, queued_at=at))
+    def post(self, site: str, topic: str, payload: str, at: datetime) -> int:
+        values = {"site": site, "topic": topic, "payload": payload, "queued_at": at}
+        key = self._connection.execute(insert(t.outbox).values(**values)).inserted_primary_key
+        assert key is not None
+        return int(key[0])
 
     def unsent(self, site: str, limit: int) -> Sequence[Letter]:
         c = t.outbox.c

@@ -9,8 +9,8 @@ from benchworthy.errors import SettingsInvalid
 _FOLDER = Path(__file__).parent / "migrations"
 
 
-def upgrade(engine: Engine) -> None:
-    """Apply every migration that is missing. Raises SettingsInvalid if the result breaks a foreign key."""
+def upgrade(engine: Engine, to: str = "head") -> None:
+    """Apply every migration that is missing, up to the one named. Raises SettingsInvalid if the result breaks a foreign key."""
     from alembic import command  # heavy; only needed at start
     from alembic.config import Config
 
@@ -21,7 +21,7 @@ def upgrade(engine: Engine) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE")
         config.attributes["connection"] = connection
         try:
-            command.upgrade(config, "head")
+            command.upgrade(config, to)
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
         except BaseException:
             connection.exec_driver_sql("ROLLBACK")

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, select, update
 
 from benchworthy.history.records import Run
-from benchworthy.judging.run import Draw
+from benchworthy.judging.draws import Draw
 from benchworthy.storage import tables as t
 
 

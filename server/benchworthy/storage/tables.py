@@ -281,6 +281,17 @@ outbox = Table(
     Index("ix_outbox_unsent", "site", "sent_at", "id"),
 )
 
+requests = Table(
+    "requests",
+    metadata,
+    _board_key(primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("do", String(16), nullable=False),
+    Column("made_at", Moment, nullable=False),
+    Column("by", String(32), nullable=False),
+    Column("letter", Integer, ForeignKey("outbox.id"), nullable=False),
+)
+
 refusals = Table(
     "refusals",
     metadata,

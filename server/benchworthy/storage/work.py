@@ -13,6 +13,7 @@ from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
 from benchworthy.storage.registry import RegistryRows
+from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
 
 
@@ -23,13 +24,19 @@ class Rows:
     registry: RegistryRows
     runs: RunRows
     evidence: EvidenceRows
+    requests: RequestRows
     ledger: LedgerRows
     desk: DeskRows
 
 
 def _rows(connection: Connection) -> Rows:
     return Rows(
-        RegistryRows(connection), RunRows(connection), EvidenceRows(connection), LedgerRows(connection), DeskRows(connection)
+        RegistryRows(connection),
+        RunRows(connection),
+        EvidenceRows(connection),
+        RequestRows(connection),
+        LedgerRows(connection),
+        DeskRows(connection),
     )
 
 

@@ -1,0 +1,52 @@
+"""What a board is given and asked to do outside a run: its field key, and requests over the broker."""
+
+from typing import Any
+
+from flask import url_for
+from flask_smorest import Blueprint
+
+from benchworthy import desk_actions
+from benchworthy.api import schemas
+from benchworthy.api.access import allowed, holder, services
+from benchworthy.intake import label
+
+blueprint = Blueprint("requests", __name__, url_prefix="/api/v1", description="Boards outside a run")
+
+
+@blueprint.post("/boards/<serial>/requests")
+@allowed("tester", "desk")
+@blueprint.arguments(schemas.NewRequest)
+@blueprint.response(202, schemas.RequestOut)
+def ask(body: dict[str, Any], serial: str) -> Any:
+    """Ask a board in the field to test itself, or to show where it is: lamp and tone for half a minute, never a motor."""
+    made = desk_actions.ask_board(services(), label.parse(serial), body["do"], holder())
+    place = url_for("requests.one", serial=made.serial, number=made.number)
+    return made, 202, {"Location": place}
+
+
+@blueprint.get("/boards/<serial>/requests/<int:number>")
+@allowed()
+@blueprint.response(200, schemas.RequestOut)
+def one(serial: str, number: int) -> Any:
+    """A request as it stands; `sent_at` says when the broker took it, not whether the board heard it."""
+    return desk_actions.request(services(), label.parse(serial), number)
+
+
+@blueprint.post("/boards/<serial>/field-key")
+@allowed("tester")
+@blueprint.response(200, schemas.FieldKeyOut)
+def field_key(serial: str) -> dict[str, Any]:
+    """The board's field key for its installation at a bench; that it was told goes into the board's history."""
+    core = services()
+    told = desk_actions.field_key(core, label.parse(serial), holder())
+    broker = core.broker
+    mqtt = None
+    if broker is not None and core.field_network:
+        mqtt = {
+            "site": core.site,
+            "host": broker.host,
+            "port": broker.port,
+            "user": told.board.serial,
+            "password": told.broker_password,
+        }
+    return {"serial": told.board.serial, "epoch": told.board.epoch, "key": told.key, "mqtt": mqtt}
