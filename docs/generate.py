@@ -17,7 +17,7 @@ from typing import Any
 from flask import Flask
 
 from benchworthy import errors, settings
-from benchworthy.api.paths import all_paths
+from benchworthy.api.paths import all_paths, shown
 from benchworthy.api.problems import status_of
 from benchworthy.cli.main import VERBS
 from benchworthy.errors import BenchworthyError
@@ -75,7 +75,8 @@ def settings_page(known: Mapping[str, str]) -> str:
         "Read once at start, from the environment and from the TOML file that `BENCHWORTHY_CONFIG` names; the environment wins.\n"
         "A name that is not listed here is refused, so a misspelt setting is never silently without effect.\n\n"
         + _table(("Variable", "Name in the file", "What it sets"), rows)
-        + "\nThe commands that speak to a service over HTTP also read `BENCHWORTHY_URL` and `BENCHWORTHY_TOKEN`.\n"
+        + "\nThe commands that speak to a service over HTTP also read `BENCHWORTHY_URL` and `BENCHWORTHY_TOKEN`;\n"
+        "`BENCHWORTHY_PORTS` names a folder of links to the ports of stand-in boards.\n"
     )
 
 
@@ -169,14 +170,14 @@ def _operation_text(app: Flask, document: Mapping[str, Any], method: str, path: 
 
 def _view_summary(app: Flask, method: str, path: str) -> str:
     for rule in app.url_map.iter_rules():
-        if re.sub("<(.*?)>", r"{\1}", rule.rule) == path and method in (rule.methods or ()):
+        if shown(rule.rule) == path and method in (rule.methods or ()):
             return (inspect.getdoc(app.view_functions[rule.endpoint]) or "").split("\n\n")[0] or "The OpenAPI document."
     return ""
 
 
 def _needs_token(app: Flask, method: str, path: str) -> bool:
     """Asked of the application itself."""
-    answer = app.test_client().open(re.sub(r"\{.*?\}", "x", path), method=method)
+    answer = app.test_client().open(re.sub(r"\{.*?\}", "1", path), method=method)
     return answer.status_code == 401 and bool(answer.json) and answer.json["code"] == "token-missing"
 
 

@@ -24,7 +24,8 @@ def unique_id():
 class PtyBoard:
     """A thread that speaks MicroPython's raw REPL, without raw paste; `answer` is told the code and writes the output.
 
-    `mute` never says a word; `chatter` talks without end from the start and hears nothing; `dies-on-code` and
+    `mute` never says a word; `chatter` talks without end from the start and hears nothing; `printer` answers each line as
+    another kind of device would; `loop` starts again and again; `deep` listens only after a soft reset; `dies-on-code` and
     `stuck-on-code` pull the cable or stop reading as soon as code is announced.
     """
 
@@ -53,6 +54,13 @@ class PtyBoard:
             if ready:
                 octets = octets[os.write(self._master, octets[:256]) :]
 
+    def take(self, size: int) -> bytes:
+        """As many bytes of what the host says; fewer when the test ends."""
+        octets = b""
+        while len(octets) < size and not self._stop.is_set():
+            octets += self._read()
+        return octets
+
     def rest(self, seconds: float) -> None:
         """Do nothing for a while, or until the test ends."""
         self._stop.wait(seconds)
@@ -71,6 +79,16 @@ class PtyBoard:
                     self.write(b"tick tock ")
                 elif self._start == "mute":
                     self._read()
+                elif self._start == "printer":
+                    if self._read() in (b"\r", b"\n", b"\x03"):
+                        self.write(b"echo:Unknown command\nok\n")
+                elif self._start == "loop":
+                    self.write(b"\r\nMPY: soft reboot\r\nload:0x3fff0030,len:1184\r\n")
+                    self._stop.wait(0.3)
+                elif self._start == "deep":
+                    if self._read() == b"\x04":
+                        self._start = ""
+                        self.write(b"MPY: soft reboot\r\n>>> ")
                 else:
                     self._repl(self._read())
 
@@ -117,7 +135,7 @@ def real_board(flash: Path) -> Iterator[str]:
     process = subprocess.Popen(
         [interpreter, "-i"],
         cwd=flash,
-        env={**os.environ, "MICROPYPATH": f"{stand_in}:lib:.frozen"},
+        env={**os.environ, "MICROPYPATH": f"{stand_in}:{flash}/lib:.frozen"},
         stdin=master,
         stdout=master,
         stderr=master,

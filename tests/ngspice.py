@@ -4,6 +4,7 @@ Resistors, sources and diodes go over as ngspice's own devices. Rounded corners,
 current formulas, so for those it is the solver that is checked, not the law.
 """
 
+import math
 import re
 import shutil
 import subprocess
@@ -11,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from benchworthy.virtual import circuit
-from benchworthy.virtual.models import GROUND, THERMAL, Branch, Element, Junction, Knee, Least, Linear
+from benchworthy.virtual.elements import GROUND, THERMAL, Branch, Element, Junction, Knee, Least, Linear
 
 MISSING = None if shutil.which("ngspice") else "ngspice is not installed (Debian package ngspice)"
 _VALUE = re.compile(r"^\s*v\((\w+)\)\s*=\s*(\S+)", re.MULTILINE | re.IGNORECASE)
@@ -65,12 +66,13 @@ def _least(element: Least, first: str, second: str, number: int, name: Mapping[s
     """The smaller of two controls with limits, in steps of one helper net each so that no formula grows long."""
     corner, start, limit = circuit._CORNER, circuit._START_KNEE, circuit._LIMIT_KNEE
     low, begun = f"ha{number}", f"hb{number}"
+    full = math.log1p(math.exp(-element.limit / limit)) + element.limit / limit
     return [
         f"B{low} {low} 0 V={first}-{corner!r}*{_softplus(f'(({first})-({second}))/{corner!r}')}",
         f"B{begun} {begun} 0 V={start!r}*{_softplus(f'v({low})/{element.ohm * start!r}')}",
         *_formula(
             element.first,
-            f"{element.limit!r}-{limit!r}*{_softplus(f'({element.limit!r}-v({begun}))/{limit!r}')}",
+            f"{limit!r}*({full!r}-{_softplus(f'({element.limit!r}-v({begun}))/{limit!r}')})",
             number,
             name,
         ),

@@ -1,6 +1,7 @@
 #!/bin/sh
 # Everything that judges this project, in one command: sh tests/run.sh [--long] [pytest arguments]
-# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto and ngspice.
+# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice, an
+# emulator of a small controller board with its firmware, and node with a second build of MicroPython.
 # Exit codes: 0 all held, 1 something did not, 2 something is missing and this user may not install it.
 set -eu
 
@@ -46,6 +47,10 @@ find_python() {
 missing_packages() {
     command -v mosquitto >/dev/null 2>&1 || printf 'mosquitto '
     command -v ngspice >/dev/null 2>&1 || printf 'ngspice '
+    command -v qemu-system-arm >/dev/null 2>&1 || printf 'qemu-system-arm '
+    [ -e /usr/share/firmware-microbit-micropython/firmware.hex ] || printf 'firmware-microbit-micropython '
+    command -v node >/dev/null 2>&1 || printf 'nodejs '
+    command -v npm >/dev/null 2>&1 || printf 'npm '
     if [ ! -x .venv/bin/python ]; then
         python=$(find_python)
         if [ -z "$python" ]; then
@@ -88,6 +93,10 @@ fi
 .venv/bin/python -m pip install --quiet --editable '.[virtual]' --group dev
 PATH="$PWD/.venv/bin:$PATH"
 export PATH
+if [ ! -d .venv/node/node_modules/@micropython ]; then
+    step "a second MicroPython, for node"
+    npm install --silent --no-audit --no-fund --prefix .venv/node @micropython/micropython-webassembly-pyscript@1.27.0 >/dev/null
+fi
 
 # All three are run even when one fails, so that one look shows everything.
 failed=""

@@ -16,11 +16,12 @@ KEY = bytes(range(32))
 KID = "r.r-7k2m9q"
 HEAD = {"v": 1, "serial": "TRN1", "epoch": 1, "boot": 7, "seq": 3, "ms": 12345, "seen": {"plug": "TP4-0007"}}
 READINGS = [
-    {"test": "PWR-V5", "steps": [[64, 160000, 400000000, 2490, 2510], [-1, 0, 2**40, -5, 5]]},
-    {"test": "X", "not_run": 'no "plug"\n\x00\x1b[31m=cmd|<b>é'},
-    {"test": "Y", "text": "v1"},
-    {"test": "F", "items": {"main.py": "ab12"}},
+    ("PWR-V5", "steps", [[64, 160000, 400000000, 2490, 2510], [-1, 0, 2**40, -5, 5]]),
+    ("X", "not_run", 'no "plug"\n\x00\x1b[31m=cmd|<b>é'),
+    ("Y", "error", "OSError: 5"),
+    ("Z", "steps", []),
 ]
+AS_JSON = [{"test": test, kind: content} for test, kind, content in READINGS]
 
 
 def ask(tmp_path: Path, name: str, options: object):
@@ -59,67 +60,65 @@ def test_a_token_from_the_board_passes_the_services_parser_with_its_payload_whol
     raw = made["token"].encode()
     parsed = service_token.split(raw)
     assert str(parsed.key) == KID
-    assert json.loads(parsed.payload) == {**HEAD, "readings": READINGS}
+    assert json.loads(parsed.payload) == {**HEAD, "readings": AS_JSON}
     assert made["digest"] == service_token.digest(raw)
-    assert made["said"] == len(raw)
     signed, _, signature = raw.rpartition(b".")
     mac = hmac.new(KEY, signed, hashlib.sha256).digest()
     assert base64.urlsafe_b64encode(mac).rstrip(b"=") == signature
 
 
-def test_a_reading_may_be_handed_in_as_json_text(tmp_path):
-    options = {"head": HEAD, "readings": [json.dumps(READINGS[0])], "kid": KID, "key": KEY.hex()}
-    made = ask(tmp_path, "token", options)
-    assert json.loads(service_token.split(made["token"].encode()).payload)["readings"] == READINGS[:1]
+@pytest.mark.parametrize("more", range(6))
+def test_the_encoding_is_right_whatever_is_left_over_of_three_bytes(tmp_path, more):
+    """The payload is encoded piece by piece, so each length of the last piece is tried."""
+    options = {"head": {"v": 1, "serial": "A" * more}, "readings": READINGS[:1], "kid": KID, "key": KEY.hex()}
+    payload = service_token.split(ask(tmp_path, "token", options)["token"].encode()).payload
+    assert json.loads(payload) == {**options["head"], "readings": AS_JSON[:1]}
+
+
+def test_a_float_in_the_head_is_refused(tmp_path):
+    options = {"head": {"v": 1, "seen": {"plug": 0.5}}, "readings": [], "kid": KID, "key": KEY.hex()}
+    with pytest.raises(AssertionError, match="floats are refused"):
+        ask(tmp_path, "token", options)
 
 
 REFUSED = [
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, 5.0]]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, float('nan')]]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, float('inf')]]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, True]]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, '5']]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4]]}",
-    "{'test': 'A', 'steps': [[1, 2, 3, 4, [5]]]}",
-    "{'test': 'A', 'steps': 5}",
-    "{'test': 'A', 'text': 5.0}",
-    "{'test': 'A', 'text': 'x' * 65}",
-    "{'test': 'A', 'error': None}",
-    "{'test': 'A', 'items': {'n': 5}}",
-    "{'test': 'A', 'text': 'x', 'steps': []}",
-    "{'test': 'A', 'text': 'x', 'note': 'y'}",
-    "{'test': 'A'}",
-    "{'test': 5, 'text': 'x'}",
-    "{'text': 'x'}",
-    "[]",
-    "None",
-    "'not json'",
-    "'[1, 2]'",
-    '\'{"test": "A", "steps": [[1, 2, 3, 4, 5.5]]}\'',
-    "'{\"test\": \"A\", \"steps\": [[1, 2, 3, 4, nan]]}'",
+    "('A', 'steps', [[1, 2, 3, 4, 5.0]])",
+    "('A', 'steps', [[1, 2, 3, 4, float('nan')]])",
+    "('A', 'steps', [[1, 2, 3, 4, float('inf')]])",
+    "('A', 'steps', [[1, 2, 3, 4, True]])",
+    "('A', 'steps', [[1, 2, 3, 4, '5']])",
+    "('A', 'steps', [[1, 2, 3, 4]])",
+    "('A', 'steps', [[1, 2, 3, 4, [5]]])",
+    "('A', 'steps', [[1, 1, 1, 1, 1], [1, 2, 3, 4, 5.5]])",
+    "('A', 'steps', 5)",
+    "('A', 'error', None)",
+    "('A', 'not_run', 5)",
+    "('A', 'text', 'x')",
+    "('A', 'items', {'n': 'x'})",
 ]
 
 
-def test_what_is_no_reading_in_integers_or_text_is_refused(tmp_path):
-    said = ask(tmp_path, "refusals", REFUSED)
+def test_what_is_no_reading_in_integers_or_text_is_refused_and_leaves_no_trace(tmp_path):
+    said, token = ask(tmp_path, "refusals", REFUSED)
     assert [(text, answer) for text, answer in zip(REFUSED, said, strict=True) if answer == "taken"] == []
+    readings = json.loads(service_token.split(token.encode()).payload)["readings"]
+    assert readings == [{"test": "good", "steps": [[1, 2, 4, 2, 2]]}, {"test": "last", "not_run": "no jack"}]
 
 
-def test_the_longest_report_fits_exactly_and_one_more_byte_is_refused(tmp_path):
-    """Whatever build() takes, the service's limit of 4096 bytes takes too, and no shorter limit is kept."""
-    lengths = {}
-    header = len('{"alg":"HS256","typ":"benchworthy-report","kid":""}' + KID)
-    for characters in range(2870, 3000):
-        reading = {"test": "A", "error": "e" * characters}
-        payload = len(json.dumps({"v": 1, "readings": [reading]}, separators=(",", ":")))
-        lengths[characters] = (header * 4 + 2) // 3 + (payload * 4 + 2) // 3 + 45
-    longest = max(characters for characters, length in lengths.items() if length <= 4096)
-    assert 2870 < longest < 2999
-    options = {"head": {"v": 1}, "kid": KID, "key": KEY.hex()}
-    fits = ask(tmp_path, "token", {**options, "readings": [{"test": "A", "error": "e" * longest}]})
-    service_token.split(fits["token"].encode())
-    with pytest.raises(AssertionError, match="at most 4096"):
-        ask(tmp_path, "token", {**options, "readings": [{"test": "A", "error": "e" * (longest + 1)}]})
+def test_a_full_report_takes_what_a_part_may_hold_and_still_has_room_for_its_head(tmp_path):
+    """A part holds at most 2,200 bytes of readings; the token stays within the service's 4,096, and its buffer serves again."""
+    head = {
+        **HEAD,
+        "module": "e" * 16, "design": "tarn-b", "plan": "0" * 32, "agent": {"version": "10.10.10", "hash": "0" * 32},
+        "firmware": "f" * 64, "run": "r-" + "0" * 40, "nonce": "0" * 32, "part": 99, "seen": {"plug": "P" * 16},
+        "serial": "S" * 20, "epoch": 999, "boot": 99999, "seq": 99999, "ms": 2**30,
+    }  # fmt: skip
+    count, said, token, again = ask(tmp_path, "full", {"head": head, "kid": "r.r-" + "0" * 40})
+    assert said == "no room left in this part"
+    payload = service_token.split(token.encode()).payload
+    assert len(token) <= 4096 and len(json.loads(payload)["readings"]) == count
+    assert len(json.dumps(json.loads(payload)["readings"], separators=(",", ":"))) >= 2200
+    assert json.loads(service_token.split(again.encode()).payload)["readings"] == [{"test": "again", "not_run": "no jack"}]
 
 
 DIGEST = "0123456789abcdef" * 2

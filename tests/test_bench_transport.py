@@ -6,13 +6,25 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bench_doubles import PtyBoard, real_board
 from benchworthy.bench import probe
 from benchworthy.bench.transport import MOST_CODE, BoardLink
-from benchworthy.errors import BoardFaulted, BoardLost, BoardSilent, PortAbsent, PortBusy
+from benchworthy.errors import (
+    BenchFailure,
+    BoardChattering,
+    BoardFaulted,
+    BoardLost,
+    BoardRestarting,
+    BoardSilent,
+    NotMicroPython,
+    PortAbsent,
+    PortBusy,
+    PortForbidden,
+)
 
 
 @contextmanager
@@ -68,6 +80,14 @@ def _divides(board: PtyBoard, code: str) -> None:
     raise ZeroDivisionError("divide by zero")
 
 
+def _refused(board: PtyBoard, kind: type[BenchFailure], **options: Any) -> BenchFailure:
+    """How opening a link ends; of that class and no other."""
+    with pytest.raises(kind) as fault, BoardLink(board.port, **{"enter_s": 1.0, **options}):
+        pass
+    assert type(fault.value) is kind
+    return fault.value
+
+
 def test_lines_come_back_and_are_handed_on_as_they_arrive() -> None:
     """A call gives the printed lines without line ends, twice over one link."""
     heard: list[str] = []
@@ -93,10 +113,38 @@ def test_a_mute_board_is_silent() -> None:
 
 def test_a_board_that_never_stops_talking_is_chattering() -> None:
     """Talk without end does not hold the bench for ever."""
-    with PtyBoard(start="chatter") as board, at_most(8), pytest.raises(BoardSilent) as fault, BoardLink(board.port, enter_s=1):
-        pass
-    assert fault.value.facts["how"] == "chattering"
-    assert "tick" in fault.value.facts["heard"]
+    with PtyBoard(start="chatter") as board, at_most(8):
+        fault = _refused(board, BoardChattering)
+    assert fault.facts["how"] == "chattering"
+    assert "tick" in fault.facts["heard"]
+
+
+def test_another_kind_of_device_is_not_micropython() -> None:
+    """It answers, but not as a board does."""
+    with PtyBoard(start="printer") as board, at_most(8):
+        _refused(board, NotMicroPython)
+
+
+def test_a_board_that_starts_again_and_again_is_told_from_one_that_chatters() -> None:
+    """What to do is another thing: cable and supply instead of the program."""
+    with PtyBoard(start="loop") as board, at_most(10):
+        assert "supply" in _refused(board, BoardRestarting, enter_s=1.5).advice
+
+
+def test_where_ctrl_c_does_not_help_a_soft_reset_may() -> None:
+    """Only where resetting is allowed, and it is said how far up the ladder that was."""
+    with PtyBoard(_says, start="deep") as board:
+        _refused(board, BoardSilent, enter_s=0.5)
+        with BoardLink(board.port, enter_s=0.8, recover=True) as link:
+            assert link.call("x", 5) == ["one", "two"]
+            assert link.rung == "soft reset"
+
+
+def test_a_board_that_no_reset_reaches_is_told_as_it_was_found() -> None:
+    """A port without control lines, a board that never answers: the whole ladder is bounded."""
+    with PtyBoard(start="mute") as board, at_most(14):
+        fault = _refused(board, BoardSilent, enter_s=0.5, recover=True)
+    assert fault.facts["how"] == "silent" and "reset" in fault.advice
 
 
 def test_silence_within_a_call_ends_it() -> None:
@@ -199,8 +247,19 @@ def test_a_port_that_another_program_holds_is_busy() -> None:
             pass
         os.close(other)
         assert fault.value.facts["how"] == "held"
+        assert f"(process {os.getpid()})" in str(fault.value), "who holds it is named where the system knows"
         with BoardLink(board.port) as link:
             assert link.call("x", 5) == ["one", "two"]
+
+
+def test_a_port_that_this_user_may_not_use_is_forbidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another thing to do than for a busy one. Root may use every port, so the system's answer is put in."""
+    monkeypatch.setattr("benchworthy.bench.transport.os.access", lambda *_: False)
+    with PtyBoard(_says) as board:
+        other = os.open(board.port, os.O_RDWR | os.O_NOCTTY)
+        fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        assert "dialout" in _refused(board, PortForbidden).advice
+        os.close(other)
 
 
 def test_code_that_may_take_a_board_down_is_refused() -> None:
@@ -219,12 +278,10 @@ def test_real_micropython_answers_the_probe(tmp_path: Path) -> None:
     with real_board(flash) as port, BoardLink(port) as link:
         identity = probe.identity(link)
         found = probe.files(link)
-        assert probe.echo(link, os.urandom(probe.ECHO_BYTES))
         with pytest.raises(BoardFaulted, match="ZeroDivisionError"):
             link.call("1/0", 5)
         assert link.call("x='" + "y" * 6000 + "'\nprint(len(x))", 5) == ["6000"]
-        assert port in probe.ports(port)
-    assert (identity.module, identity.stand_in, identity.boot) == ("e66001", True, 7)
+    assert (identity.module, identity.stand_in, identity.boot, identity.serial) == ("e66001", True, 7, "T")
     assert "MicroPython" in identity.firmware
     # SHA-256 of "abc" and of nothing: FIPS 180-4 examples (NIST).
     assert found["main.py"] == probe.BoardFile(3, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad")

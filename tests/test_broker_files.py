@@ -24,9 +24,7 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
 
 
 @contextmanager
-def peer(
-    broker: Mosquitto, user: str, password: str, *topics: str, clean: bool = True
-) -> Iterator[paho.Client]:
+def peer(broker: Mosquitto, user: str, password: str, *topics: str, clean: bool = True) -> Iterator[paho.Client]:
     """A connected client; what it hears is in `userdata`, a list of (topic, payload)."""
     heard: list[tuple[str, bytes]] = []
     version = paho.CallbackAPIVersion.VERSION2

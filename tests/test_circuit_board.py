@@ -2,6 +2,7 @@
 
 import time
 
+import numpy as np
 import pytest
 
 from benchworthy.errors import FaultInvalid
@@ -131,16 +132,16 @@ def test_a_code_is_whole_and_bounded_whatever_the_noise() -> None:
 
 def test_a_burst_of_the_converter_is_the_same_as_single_readings() -> None:
     """Noise belongs to the number of the reading, not to the order of asking."""
-    readout = Readout(11)
-    assert readout.burst(1534.3, 40, 16) == [Readout(11).raw(1534.3, 40 + i) for i in reversed(range(16))][::-1]
-    assert Readout(None).burst(1534.3, 0, 3) == [1534, 1534, 1534]
+    readout, ideal = Readout(11), np.full(16, 1534.3)
+    single = [int(Readout(11).codes(ideal[:1], 40 + i)[0]) for i in reversed(range(16))][::-1]
+    assert readout.codes(ideal, 40).tolist() == single
+    assert Readout(None).codes(ideal[:3], 0).tolist() == [1534, 1534, 1534]
 
 
 def test_the_converters_noise_and_offset_have_the_spread_of_the_model() -> None:
-    """TRADE section 3: noise 1.2 codes in one board, offset 3 and share of the error 0.35 over many."""
-    noise = [Readout(1).error(2000.0, i) for i in range(2000)]
-    mean = sum(noise) / len(noise)
-    assert (sum((x - mean) ** 2 for x in noise) / len(noise)) ** 0.5 == pytest.approx(1.2, rel=0.1)
+    """The trade's formulas: noise 1.2 codes in one board, offset 3 and share of the error 0.35 over many."""
+    noise = Readout(1).errors(np.full(2000, 2000.0), 0)
+    assert float(np.std(noise)) == pytest.approx(1.2, rel=0.1)
     readouts = [Readout(seed) for seed in range(2000)]
     assert (sum(r.offset**2 for r in readouts) / len(readouts)) ** 0.5 == pytest.approx(3.0, rel=0.1)
     assert (sum(r.share**2 for r in readouts) / len(readouts)) ** 0.5 == pytest.approx(0.35, rel=0.1)

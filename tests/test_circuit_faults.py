@@ -24,6 +24,14 @@ PARTS = [R1, D1, Q1, U1]
         ("J4.2=bent", Fault("J4.2=bent", "bent", "J4.2")),
         ("U4.9=open", Fault("U4.9=open", "bent", "U4.9")),
         ("U2.1-U2.2=bridge", Fault("U2.1-U2.2=bridge", "bridge", "U2.1", "U2.2")),
+        ("S1A-GND=47k", Fault("S1A-GND=47k", "bridge", "S1A", "GND", 47e3)),
+        ("U5=noisy", Fault("U5=noisy", "noisy", "U5")),
+        ("SW1=worn", Fault("SW1=worn", "worn", "SW1")),
+        ("ANT=detuned", Fault("ANT=detuned", "detuned", "ANT")),
+        ("Y1=+200ppm", Fault("Y1=+200ppm", "off", "Y1", value=200.0)),
+        ("Y1=-30ppm", Fault("Y1=-30ppm", "off", "Y1", value=-30.0)),
+        ("TP-4:PU2=stuck", Fault("TP-4:PU2=stuck", "holds", "TP-4:PU2", value=5.0)),
+        ("TP-4:PU2=stuck9", Fault("TP-4:PU2=stuck9", "holds", "TP-4:PU2", value=9.0)),
         (" GP10-GP11=bridge ", Fault("GP10-GP11=bridge", "bridge", "GP10", "GP11")),
     ],
 )
@@ -89,3 +97,27 @@ def test_a_turned_part_has_its_pins_where_its_package_puts_them(ref: str, nets: 
 def test_a_wrong_value_replaces_the_right_one() -> None:
     """Exactly as written: no tolerance is drawn for it."""
     assert apply(parse("R1=100k"), PARTS)[0].value == 100e3
+
+
+U5 = Part("U5", "module", 3.3, 0.0, tuple("abcd"), model={"rin": 2e7})
+SW1 = Part("SW1", "switch", None, 0.0, ("BTN", "GND"))
+
+
+@pytest.mark.parametrize(
+    ("fault", "ref", "word", "value"),
+    [("SW1=worn", "SW1", "worn", 1.0), ("Y1=+200ppm", "U5", "ppm", 200.0), ("ANT=detuned", "U5", "detuned", 1.0)],
+)
+def test_what_wears_or_drifts_is_a_constant_of_its_part(fault: str, ref: str, word: str, value: float) -> None:
+    """Crystal and aerial are parts of the module; its other constants stay."""
+    edited = {part.ref: part for part in apply(parse(fault), [U5, SW1])}
+    assert edited[ref].model[word] == value
+    assert edited["U5"].model["rin"] == 2e7
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"), [("R1=worn", "befalls a switch"), ("D1=stuck", "befalls a memory"), ("R9=worn", "no part R9")]
+)
+def test_what_cannot_befall_a_part_is_refused(fault: str, says: str) -> None:
+    """A resistor does not bounce."""
+    with pytest.raises(FaultInvalid, match=says):
+        apply(parse(fault), PARTS)

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from benchworthy.virtual.circuit import Circuit, CircuitDidNotConverge
-from benchworthy.virtual.models import GROUND, Element, Knee, between, diode, regulator, resistor, source
+from benchworthy.virtual.elements import GROUND, Element, Knee, between, diode, regulator, resistor, source
+from benchworthy.virtual.models import PinState
 from ngspice import MISSING, operating_point
-from test_circuit_tarn import board, high
+from test_circuit_tarn import board, high, low
 
 needs_ngspice = pytest.mark.skipif(MISSING is not None, reason=MISSING or "")
 
@@ -41,25 +42,51 @@ def assert_agree(elements: Sequence[Element], folder: Path, nets: Sequence[str] 
 
 
 @needs_ngspice
-@pytest.mark.parametrize("seed", range(45))
+@pytest.mark.parametrize("seed", range(200))
 def test_a_random_network_stands_as_in_ngspice(seed: int, tmp_path: Path) -> None:
     """Resistors, sources and diodes, all of them ngspice's own devices."""
     assert_agree(random_network(seed), tmp_path)
 
 
-@needs_ngspice
-@pytest.mark.parametrize("plugs", [("jack",), ("usb",), ("jack", "usb"), ("jack", "usb", "TP-4", "L-2")])
-def test_the_idle_tarn_stands_as_in_ngspice(plugs: tuple[str, ...], tmp_path: Path) -> None:
-    """The whole board with all pins inputs; its regulators, reference and transistor as formulas."""
-    assert_agree(board(*plugs).elements(), tmp_path)
+ALL = ("jack", "usb", "TP-4", "L-2")
+RIG = ("jack", "usb", "TP-4", "M-1")
+# What is plugged in, the rig's switch, what the pins do, and what is broken.
+STATES: list[tuple[tuple[str, ...], str, dict[str, PinState], str]] = [
+    (("jack",), "", {}, ""),
+    (("usb",), "", {}, ""),
+    (("jack", "usb"), "", {}, ""),
+    (ALL, "", {}, ""),
+    (("jack", "usb"), "", {f"GP{pin}": PinState("in", "up") for pin in range(23)}, ""),
+    (ALL, "", {pin: high() for pin in ("GP5", "GP7", "GP8", "GP10", "GP12", "GP13", "GP15")}, ""),
+    (ALL, "", {"GP8": high(0.5), "GP16": high(), "GP17": high(), "GP0": high(), "GP1": low()}, ""),
+    (ALL, "", {"GP8": high(), "GP0": low(), "GP1": high(), "GP9": high()}, ""),
+    (("usb", "L-2"), "", {"GP10": high(), "GP12": high()}, ""),
+    (RIG, "motor", {"GP10": high(), "GP12": high(), "GP0": low(), "GP1": high()}, ""),
+    (RIG, "motor", {"GP14": high(), "GP15": high()}, ""),
+    (RIG, "held", {"GP10": high(), "GP12": high()}, ""),
+    (ALL, "", {}, "U1.1-U1.3=bridge"),
+    (ALL, "", {"GP8": high(0.5)}, "J4.2=bent"),
+    (ALL, "", {}, "J10.1=bent"),
+    (ALL, "", {"GP10": high(), "GP12": high()}, "R30=open"),
+    (("jack", "usb"), "", {"GP7": high()}, "D6=reversed"),
+    (("jack", "usb"), "", {}, "U2.1=open"),
+    (("jack", "usb"), "", {"GP2": PinState("in", "down")}, "R13=47k"),
+]
 
 
 @needs_ngspice
-def test_the_driven_tarn_stands_as_in_ngspice(tmp_path: Path) -> None:
-    """Both motor ports loaded, lamp and sounder on, the plug's level at its upper end."""
-    tarn = board("jack", "usb", "TP-4", "L-2")
-    for pin in ("GP5", "GP7", "GP8", "GP10", "GP12", "GP13", "GP15"):
-        tarn.set_pin(pin, high())
+@pytest.mark.parametrize(("plugs", "turned", "pins", "fault"), STATES)
+def test_the_tarn_stands_as_in_ngspice(
+    plugs: tuple[str, ...], turned: str, pins: dict[str, PinState], fault: str, tmp_path: Path
+) -> None:
+    """Supplies alone, everything driven, plug and rig, single faults; regulators, reference, transistor as formulas."""
+    tarn = board(*plugs)
+    if turned:
+        tarn.turn("M-1", turned)
+    if fault:
+        tarn.apply(fault)
+    for pin, state in pins.items():
+        tarn.set_pin(pin, state)
     assert_agree(tarn.elements(), tmp_path)
 
 

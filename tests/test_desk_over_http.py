@@ -15,7 +15,7 @@ from services.service import Trial, trial
 
 LARGEST_CLAIMS = 580  # bytes; more would not fit the label's QR code
 HEADER_RAIL_HIGH = reports.scaled("PWR-V33S", "rail", 1.025)  # 3.38 V against 3.366 V, U 0.05 V: marginal
-V5_HIGH = reports.scaled("PWR-V5", "rail", 1.045)  # 5.22 V against 5.20 V: marginal, and the sheet names no better witness
+MOTOR_RAIL_HIGH = reports.scaled("PWR-VMOT", "rail", 1.11)  # 5.55 V against 5.5 V, U 0.09 V: marginal, and no better witness
 
 
 @pytest.fixture
@@ -23,6 +23,82 @@ def made(tmp_path: Path) -> Iterator[Trial]:
     """A service without processes, over a folder of its own."""
     with trial(tmp_path) as started:
         yield started
+
+
+def test_a_renewal_follows_a_first_certificate_and_cannot_come_before_it(made: Trial) -> None:
+    """Fewer tests, and only on a module that was certified before."""
+    serial = made.enrol("RENEW1")["serial"]
+    early = made.whole_run(serial, test_set="renewal")
+    assert (early["complete"], early["verdict"]) == (True, "in limits")
+    assert made.unmet(serial, early["run"]) == ["renewal-not-enough"]
+    assert made.certify(serial, made.whole_run(serial)["run"]).status_code == 201
+    assert made.certify(serial, made.whole_run(serial, test_set="renewal")["run"]).status_code == 201
+
+
+def test_a_run_has_a_set_of_the_sheet_and_never_the_one_for_the_field(made: Trial) -> None:
+    """What a board does alone is no run at a bench."""
+    serial = made.enrol("SETS01")["serial"]
+    for name in ("field", "first", "everything"):
+        body = {"set": name, "bench": made.bench.thumbprint, "scanned": serial, "fixtures": []}
+        answer = refused(made.ask("POST", f"/boards/{serial}/runs", body), 422, "request-invalid")
+        assert "full" in str(answer), answer
+
+
+def test_a_wrong_answer_is_asked_once_more_with_another_stimulus(made: Trial) -> None:
+    """The second draw differs, is made once, and a right answer to it settles the test; both answers stay."""
+    serial = made.enrol("DRAWN1")["serial"]
+    opened = made.open(serial, "renewal")
+    run = f"/runs/{opened['run']}"
+    assert {draw["test"] for draw in opened["draws"]} == {"LED-SEE", "TONE-HEAR", "OUT-DIR1", "OUT-DIR2"}
+    first = next(draw for draw in opened["draws"] if draw["test"] == "TONE-HEAR")
+    assert first["stimulus"]["p"] == "tone" and set(first["stimulus"]["a"]) == {"port", "pattern"}
+    made.post(f"{run}/answers", {"answers": [{"test": "TONE-HEAR", "draw": 1, "text": "silence"}]})
+    second = made.post(f"{run}/draws", {"test": "TONE-HEAR"})
+    assert second["draw"] == 2 and second["stimulus"]["a"]["pattern"] != first["stimulus"]["a"]["pattern"]
+    refused(made.ask("POST", f"{run}/draws", {"test": "TONE-HEAR"}), 409, "draw-refused")
+    made.post(f"{run}/answers", {"answers": [reports.seen(second)]})
+    (told,) = [test for test in made.get(run)["tests"] if test["test"] == "TONE-HEAR"]
+    assert told["verdict"] == "in limits" and len(told["draws"]) == 2
+
+
+def test_a_run_hands_out_what_people_are_asked_and_what_may_move(made: Trial) -> None:
+    """Items of a check list, quantities of a meter, actions beside other authors' tests, hazards by part."""
+    serial = made.enrol("ASKED1")["serial"]
+    opened = made.open(serial)
+    asked = {entry["test"]: entry for entry in opened["ask"]}
+    assert asked["PWR-LED"]["items"] == ["blue lamp lit", "amber lamp lit"]
+    assert [q["name"] for q in asked["PRE-DIODE"]["quantities"]] == ["D1", "D4", "D5", "D8", "over-range reversed"]
+    actions = {test: entry["action"] for test, entry in asked.items() if entry["author"] in ("board", "bench")}
+    assert actions == {
+        "KEY-PRESS": "press-key",
+        "PWR-USBONLY": "pull-jack",
+        "OUT-STALL": "rig-held",
+        "OUT-COAST": "rig-motor",
+        "USB-WIGGLE": "move-plug",
+        "PWR-CHG": "pull-usb",
+    }
+    moving = {test for part in opened["parts"] for test in part["hazards"]}
+    assert moving == {test.id for test in reports.SHEET.tests.values() if test.hazard} - {
+        "GPIO-WALK", "OUT-OFF", "OUT-DIR1", "OUT-DIR2"
+    }  # fmt: skip
+    assert opened["state_files"] == {"state.json": 512, "spool/*": 4096}
+    phases = [part["phase"] for part in opened["parts"] if part["author"] == "board"]
+    assert list(dict.fromkeys(phases)) == ["bare", "ports", "loads", "rig", "jack-out"]
+
+
+def test_what_was_left_out_is_named_in_the_results_with_its_reason(made: Trial) -> None:
+    """No radio here: the certificate says so, and shows no result for it."""
+    serial = made.enrol("QUIET1")["serial"]
+    quiet = [{"test": "WIFI-RSSI", "not_run": "no wifi"}, {"test": "WIFI-LINK", "not_run": "no broker"}]
+    run = made.whole_run(serial, *quiet)
+    given = made.certify(serial, run["run"])
+    assert given.status_code == 201, given.text
+    document = made.ask("GET", f"/certificates/{given.json['id']}/results").json
+    left_out = {item["test"]: item["reason"] for item in document["not_tested_in_this_run"]}
+    assert set(left_out) == {"WIFI-RSSI", "WIFI-LINK"} and "no wifi" in left_out["WIFI-RSSI"]
+    assert not set(left_out) & {result["test"] for result in document["results"]}
+    one_sided = next(result for result in document["results"] if result["test"] == "MCU-HEAP")["quantities"][0]
+    assert (one_sided["low"], one_sided["high"]) == (120_000, None)
 
 
 # ------------------------------------------------------------------------------------------------------ certificates
@@ -39,7 +115,7 @@ def test_a_certificate_is_small_signed_and_bound_to_its_results(made: Trial) -> 
     assert (claims["serial"], claims["run"], claims["module"], claims["virtual"]) == (serial, run, reports.MODULE, True)
     document = made.ask("GET", f"/certificates/{given['id']}/results", role="reader")
     assert hashlib.sha256(document.data).hexdigest() == claims["results"] == given["results"]
-    assert {result["test"] for result in document.json["results"]} == set(reports.SHEET.tests)
+    assert {result["test"] for result in document.json["results"]} == {t.id for t in reports.SHEET.tests_of("full")}
     headers = {"Authorization": f"Bearer {made.secrets['reader']}", "Accept": "application/jose"}
     signed = made.client.get(f"/api/v1/certificates/{given['id']}", headers=headers)
     assert (signed.mimetype, signed.text) == ("application/jose", given["token"])
@@ -57,14 +133,14 @@ def test_a_certificate_needs_a_closed_complete_run_of_this_board(made: Trial) ->
     assert {"run-open", "run-incomplete"} <= set(made.unmet(serial))
     assert made.unmet(other, opened["run"]) == ["no-bench-evidence"]
     refused(made.ask("POST", f"/boards/{serial}/certificates", {"run": "r-none"}), 404, "unknown-run")
-    small = made.whole_run(serial, test_set="check-in")
+    small = made.whole_run(serial, test_set="plug")
     assert small["complete"] and "set-does-not-certify" in made.unmet(serial, small["run"])
 
 
 def test_a_marginal_without_a_better_witness_refuses(made: Trial) -> None:
-    """The sheet names none for the 5 V rail, so the certificate waits for another run."""
+    """The sheet names none for the motor rail, so the certificate waits for another run."""
     serial = made.enrol("MARG01")["serial"]
-    run = made.whole_run(serial, V5_HIGH)
+    run = made.whole_run(serial, MOTOR_RAIL_HIGH)
     assert (run["complete"], run["verdict"]) == (True, "marginal")
     assert made.unmet(serial, run["run"]) == ["test-marginal"]
 
@@ -93,11 +169,8 @@ def test_the_inspector_must_be_a_second_person(made: Trial) -> None:
     serial = made.enrol("SAME01")["serial"]
     opened = made.open(serial)
     run = f"/runs/{opened['run']}"
-    made.deliver(reports.part(opened, serial, 1), reports.part(opened, serial, 2), reports.bench_part(opened, serial, made.bench))
-    (draw,) = opened["draws"]
-    made.post(f"{run}/answers", {"answers": [{"test": "VIS-INSP", "items": reports.INSPECTED}]}, "coordinator")
-    said = [{"test": "LED-SEE", "text": str(draw["stimulus"]["count"])}, {"test": "PWR-DMM33", "number": 3.3}]
-    made.post(f"{run}/answers", {"answers": said}, "coordinator")
+    made.deliver_all(opened, serial)
+    made.people_answer(opened, inspector="coordinator")
     assert made.post(f"{run}/close", {})["complete"]
     assert made.unmet(serial, opened["run"]) == ["inspector-not-second-person"]
 
@@ -113,7 +186,7 @@ def test_a_fit_board_goes_out_comes_back_and_is_fit_again(made: Trial) -> None:
     assert made.get(f"/boards/{serial}/fitness")["state"] == "on loan"
     again = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "B-205", "due": in_days(made, 14)}, "desk")
     assert "on-loan" in [item["code"] for item in refused(again, 409, "loan-refused")["unmet"]]
-    early = made.whole_run(serial, test_set="check-in")
+    early = made.whole_run(serial, test_set="plug")
     other = made.enrol("LEND02")["serial"]
     refused(made.ask("POST", f"/boards/{serial}/returns", {"scanned": other}, "desk"), 409, "return-refused")
     assert made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")["returned_at"]
@@ -122,7 +195,7 @@ def test_a_fit_board_goes_out_comes_back_and_is_fit_again(made: Trial) -> None:
     assert (back["fit"], back["state"]) == (False, "returned")
     assert "not-checked-in" in [item["code"] for item in back["unmet"]]
     refused(made.ask("POST", f"/boards/{serial}/check-ins", {"run": early["run"]}, "desk"), 409, "check-in-refused")
-    run = made.whole_run(serial, test_set="check-in")["run"]
+    run = made.whole_run(serial, test_set="plug")["run"]
     settled = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
     assert (settled["outcome"], settled["lapse"]) == ("fit kept", None)
     assert made.get(f"/boards/{serial}/fitness")["state"] == "fit"
@@ -134,7 +207,7 @@ def test_an_out_at_check_in_holds_the_board_and_lapses_its_certificate(made: Tri
     serial = certified(made, "LEND03")
     made.post(f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 14)}, "desk")
     made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
-    run = made.whole_run(serial, reports.scaled("SNS-S1", "full", 0.5), test_set="check-in")["run"]
+    run = made.whole_run(serial, reports.scaled("SNS-S1", "full", 0.5), test_set="plug")["run"]
     settled = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
     assert (settled["outcome"], settled["lapse"]) == ("held", "LAPSE-CHECKIN-FAILED")
     assert "J4" in settled["sentence"]
@@ -150,12 +223,8 @@ def test_a_marginal_at_check_in_waits_for_its_witness(made: Trial) -> None:
     serial = certified(made, "LEND04")
     made.post(f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 14)}, "desk")
     made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
-    opened = made.open(serial, "check-in")
-    made.deliver(
-        reports.part(opened, serial, 1),
-        reports.part_with(opened, serial, 2, HEADER_RAIL_HIGH),
-        reports.bench_part(opened, serial, made.bench),
-    )
+    opened = made.open(serial, "plug")
+    made.deliver_all(opened, serial, HEADER_RAIL_HIGH)
     shown = made.get(f"/runs/{opened['run']}")
     assert [(need["code"], need["test"]) for need in shown["still_needed"]] == [("witness", "PWR-DMM33")]
     settled = made.post(f"/boards/{serial}/check-ins", {"run": opened["run"]}, "desk")

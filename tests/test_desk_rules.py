@@ -21,12 +21,12 @@ POLICY = catalogue.find("tarn-b").policy
 
 
 def run(name: str, age: int, *, outs: tuple[str, ...] = (), complete: bool = True, closed: bool = True,
-        test_set: str = "first", secrets_absent: bool = True) -> RunSummary:  # fmt: skip
+        test_set: str = "full", secrets_absent: bool = True) -> RunSummary:  # fmt: skip
     """A run `age` days ago."""
     opened = NOW - age * DAY
     ended = opened + timedelta(hours=1) if closed else None
     verdict = Verdict.OUT if outs else Verdict.IN_LIMITS
-    sound = frozenset({"PWR-V5", "OUT-OFF"} - set(outs)) if test_set == "first" else frozenset({"OUT-OFF"} - set(outs))
+    sound = frozenset({"PWR-V5", "OUT-OFF"} - set(outs)) if test_set == "full" else frozenset({"OUT-OFF"} - set(outs))
     return RunSummary(name, test_set, opened, ended, complete, verdict, outs, secrets_absent, (), sound)
 
 
@@ -205,7 +205,7 @@ def test_a_complete_closed_run_in_limits_certifies() -> None:
     [
         ({"facts": KIT, "name": None, "assessment": None}, "no-bench-evidence"),
         ({"name": "r-9"}, "no-bench-evidence"),
-        ({"facts": but(READY, runs=(run("r-1", 10, test_set="check-in"),))}, "set-does-not-certify"),
+        ({"facts": but(READY, runs=(run("r-1", 10, test_set="plug"),))}, "set-does-not-certify"),
         ({"facts": but(READY, runs=(run("r-1", 10, closed=False),))}, "run-open"),
         ({"assessment": Assessment(GOOD.outcomes, (Need("part-missing", None, "Part 2."),))}, "run-incomplete"),
         ({"assessment": Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, ())}, "test-out"),
@@ -226,10 +226,41 @@ def test_each_condition_keeps_a_certificate_back(given: dict[str, object], code:
     assert unmet_to_certify(**given) == [code]
 
 
+RENEWED = run("r-2", 1, test_set="renewal")
+BEFORE = dataclasses.replace(run("r-1", 60), modules=("e661",))
+RENEWING = but(FIT, runs=(RENEWED, BEFORE), certificate=certificate(age=60))
+
+
+def test_a_renewal_carries_a_certificate_after_another_one_of_the_same_module() -> None:
+    """In force or just expired: what was certified once is looked at in less time."""
+    assert unmet_to_certify(RENEWING, "r-2") == []
+    assert unmet_to_certify(but(RENEWING, certificate=certificate(age=100, lapse="LAPSE-EXPIRED")), "r-2") == []
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"certificate": None},
+        {"certificate": certificate(age=60, lapse="LAPSE-CHECKIN-FAILED")},
+        {"certificate": certificate(age=60, lapse="LAPSE-SHEET")},
+        {"module": "e662"},
+        {"runs": (RENEWED, dataclasses.replace(BEFORE, modules=("e663",)))},
+        {"runs": (RENEWED,)},
+        {"repaired_at": NOW - 5 * DAY},
+    ],
+    ids=["none before", "failed", "other sheet", "other module", "another was certified", "run unknown", "repaired"],
+)
+def test_what_asks_for_the_full_set(changes: dict[str, object]) -> None:
+    """Each by itself; the full set then carries the certificate as ever."""
+    assert unmet_to_certify(but(RENEWING, **changes), "r-2") == ["renewal-not-enough"]
+    full = but(RENEWING, runs=(run("r-3", 0), BEFORE))
+    assert unmet_to_certify(but(full, certificate=changes.get("certificate", full.certificate)), "r-3") == []
+
+
 def test_everything_that_keeps_a_certificate_back_is_told_at_once() -> None:
     """An old open check-in run of a held board on loan, with a test out and a part missing."""
     bad = Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, (Need("part-missing", None, "Part 2."),))
-    facts = but(READY, runs=(run("r-1", 31, test_set="check-in", closed=False),), hold=HoldFacts("h", "x", NOW), loan=loan())
+    facts = but(READY, runs=(run("r-1", 31, test_set="plug", closed=False),), hold=HoldFacts("h", "x", NOW), loan=loan())
     assert unmet_to_certify(facts, assessment=bad) == [
         "set-does-not-certify", "run-open", "run-too-old", "run-incomplete", "test-out", "held", "on-loan"
     ]  # fmt: skip
@@ -250,7 +281,7 @@ def test_a_check_in_in_limits_keeps_a_certificate_in_force() -> None:
     assert (kept.outcome, kept.lapse) == ("fit kept", None)
     for found in (check_in(certificate(), False, GOOD, True), check_in(None, False, GOOD, True)):
         assert (found.outcome, found.lapse) == ("returned", None)
-        assert "run the set `first`" in found.sentence
+        assert "run the set `full`" in found.sentence
 
 
 def test_an_out_at_check_in_holds_the_board_even_with_a_part_missing() -> None:
@@ -311,6 +342,6 @@ def test_each_thing_that_keeps_a_board_here(facts: BoardFacts, due: datetime, ex
 
 def test_runs_of_a_set_without_the_test_explain_nothing() -> None:
     """A check-in never looks at the lamp, so three of them say nothing of a lamp that was out."""
-    smaller = tuple(run(f"r-{k + 2}", 1 + k, test_set="check-in") for k in range(3))
+    smaller = tuple(run(f"r-{k + 2}", 1 + k, test_set="plug") for k in range(3))
     facts = but(KIT, runs=(*smaller, run("r-1", 10, outs=("PWR-V5",))))
     assert [item.code for item in unexplained_outs(facts)] == ["out-unexplained"]

@@ -5,6 +5,8 @@ from typing import Any
 
 import pytest
 
+from benchworthy.designs.plan import plan_for
+from benchworthy.reports.report import Author
 from services import reports
 from services.service import Trial, trial
 
@@ -13,9 +15,8 @@ def run_with(made: Trial, serial: str, bench_changes: dict[str, Any], board_chan
     """A complete closed run of sound readings whose heads differ in the given fields."""
     opened = made.open(serial)
     made.deliver(
-        reports.part(opened, serial, 1, **board_changes),
-        reports.part(opened, serial, 2, **board_changes),
-        reports.bench_part(opened, serial, made.bench, **bench_changes),
+        *(reports.part(opened, serial, n, **board_changes) for n in reports.numbers_of(opened, Author.BOARD)),
+        *(reports.bench_part(opened, serial, made.bench, n, **bench_changes) for n in reports.numbers_of(opened, Author.BENCH)),
     )
     made.people_answer(opened)
     made.post(f"/runs/{opened['run']}/close", {})
@@ -58,3 +59,20 @@ def test_each_disagreement_of_the_board_with_the_record_is_told(tmp_path: Path, 
         run = run_with(made, serial, {}, changes)
         assert code in made.findings(serial)
         assert "finding-open" in made.unmet(serial, run)
+
+
+def test_what_a_board_measured_by_itself_is_judged_and_follows_a_plan_of_the_sheet(tmp_path: Path) -> None:
+    """The field set's plan is one that the sheet gives out; what decides nothing decides nothing here either."""
+    with trial(tmp_path) as made:
+        enrolled = made.enrol("FIELD1")
+        serial, key = enrolled["serial"], enrolled["field_key"]
+        plan = plan_for(reports.SHEET, "field").hash
+        alone = [reports.sound(test.id) for test in reports.SHEET.tests_of("field")]
+        answer = made.send(reports.field(serial, key, alone, plan=plan))
+        assert (answer.status_code, answer.json["verdict"]) == (201, "in limits")
+        low = reports.scaled("PWR-V33S", "rail", 0.9)
+        answer = made.send(reports.field(serial, key, reports.replaced(alone, low), plan=plan, seq=2))
+        assert answer.json["verdict"] == "out"
+        recorded = made.send(reports.field(serial, key, [reports.scaled("MCU-TEMP", "die", 0.7)], plan=plan, seq=3))
+        assert recorded.json["verdict"] == "nothing to judge"
+        assert made.findings(serial) == []

@@ -290,7 +290,8 @@ def test_the_first_of_two_differing_parts_counts(tmp_path: Path) -> None:
         serial = made.enrol("FORGE7")["serial"]
         opened = made.open(serial)
         bad = reports.scaled("PWR-V5", "rail", 0.7)
-        made.deliver(reports.part_with(opened, serial, 2, bad), reports.part(opened, serial, 2, ms=5000, seq=200))
+        number = reports.place(opened, "PWR-V5")
+        made.deliver(reports.part_with(opened, serial, number, bad), reports.part(opened, serial, number, ms=5000, seq=200))
         assert made.findings(serial) == ["part-differs"]
         told = {test["test"]: test["verdict"] for test in made.get(f"/runs/{opened['run']}")["tests"]}
         assert told["PWR-V5"] == "out"

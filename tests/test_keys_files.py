@@ -52,9 +52,7 @@ def test_all_who_start_together_get_the_same_secret(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["site.secret"]
 
 
-def test_a_file_that_appeared_meanwhile_is_not_overwritten(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_file_that_appeared_meanwhile_is_not_overwritten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The loser of the race saw no file, and finds one when it links its own."""
     first = SiteSecret.load_or_create(tmp_path / "site.secret")
     monkeypatch.setattr(Path, "exists", lambda path: False)

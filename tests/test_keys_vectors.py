@@ -87,9 +87,7 @@ RFC5869 = [
 
 
 @pytest.mark.parametrize(("material", "salt", "info", "length", "output"), RFC5869)
-def test_hkdf_gives_the_published_output(
-    material: bytes, salt: bytes, info: bytes, length: int, output: str
-) -> None:
+def test_hkdf_gives_the_published_output(material: bytes, salt: bytes, info: bytes, length: int, output: str) -> None:
     """RFC 5869, test cases 1 to 3."""
     assert hkdf(material, info, salt, length).hex() == output
 

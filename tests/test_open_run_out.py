@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from benchworthy.bench import portlist
 from benchworthy.bench.client import Service
+from benchworthy.bench.reach import Reach
 from benchworthy.bench.session import run_board
-from benchworthy.bench.transport import BoardLink
 from benchworthy.virtual.board import VirtualBoard
 from benchworthy.virtual.operator import VirtualOperator
 from services import reports
@@ -21,7 +22,7 @@ SAGGING = reports.scaled("PWR-V5", "rail", 0.9)  # 4.5 V where 4.8 V is the leas
 def leave_an_out(made: Trial, serial: str) -> str:
     """A run in which the 5 V rail came out, and which nobody closes."""
     opened = made.open(serial)
-    made.deliver(reports.part_with(opened, serial, 2, SAGGING))
+    made.deliver(reports.part_with(opened, serial, reports.place(opened, "PWR-V5"), SAGGING))
     told = {test["test"]: test["verdict"] for test in made.get(f"/runs/{opened['run']}")["tests"]}
     assert told["PWR-V5"] == "out" and set(told.values()) == {"out", "in limits"}
     return str(opened["run"])
@@ -54,7 +55,7 @@ def test_incomplete_runs_explain_no_out(tmp_path: Path) -> None:
         leave_an_out(made, serial)
         for _ in range(3):
             opened = made.open(serial)
-            made.deliver(reports.part(opened, serial, 1), reports.part(opened, serial, 2))
+            made.deliver_all(opened, serial)
             made.post(f"/runs/{opened['run']}/close", {})
         assert "out-unexplained" in made.unmet(serial, made.whole_run(serial)["run"])
 
@@ -84,19 +85,23 @@ def test_a_lamp_that_stays_dark_is_asked_about_twice_and_then_out(tmp_path: Path
         after_first: list[dict[str, Any]] = []
 
         def overhear(text: str) -> None:
-            if "once more" in text:
+            if "LED-SEE" in text and "once more" in text:
                 (run,) = (entry["facts"]["run"] for entry in history(made, serial) if entry["kind"] == "run-opened")
                 after_first.append(made.get(f"/runs/{run}"))
 
         sheet = reports.SHEET
-        board = VirtualBoard(sheet.parts, sheet.conditions, sheet.fixtures, 1, reports.MODULE, serial, flash, reports.PLUG)
+        ports = tmp_path / "ports"
+        board = VirtualBoard(
+            sheet.parts, sheet.conditions, sheet.fixtures, 1, reports.MODULE, serial, flash, reports.PLUG, ports_dir=ports
+        )
         board.inject("D6=open")
         board.hands.attach("jack")
         with board:
             person = VirtualOperator(board.perceived, board.hands, label=serial)
             tester = Service(world.url, made.secrets["tester"])
+            reach = Reach(str(ports / reports.MODULE), lambda: portlist.listed(ports))
             done = run_board(
-                lambda: BoardLink(board.port), tester, made.bench, person, serial, "first", "mqtt", reports.FIXTURES, overhear
+                reach, tester, made.bench, person, serial, "full", "mqtt", reports.FIXTURES, without=("wifi",), say=overhear
             )
         (seen,) = after_first
         assert ("second-draw", "LED-SEE") in [(need["code"], need["test"]) for need in seen["still_needed"]]

@@ -1,11 +1,14 @@
 """What a board does in the tests of its link: link_scenarios.py NAME, options as JSON on stdin."""
 
+import builtins
+import gc
 import json
+import os
 import sys
 import time
 
 from benchworthy_agent import receipt, sign
-from benchworthy_agent.link import LinkError
+from benchworthy_agent.link import LinkError, packets
 from benchworthy_agent.link.mqtt import Client
 
 KEY = b"k" * 32
@@ -48,7 +51,7 @@ def await_receipt(o):
     link = client(o)
     link.connect()
     link.subscribe(topic(o, "receipt"))
-    token = sign.jws("{}", b"payload", KEY)
+    token = b"e30.cGF5bG9hZA." + sign.base64url(sign.hmac_sha256(KEY, b"e30.cGF5bG9hZA"))
     found = []
     link.on_message = lambda _, text: found.append(receipt.check(text, sign.digest(token), KEY))
     link.publish(topic(o, "report"), token)
@@ -93,12 +96,13 @@ def publish_twice(o):
 def collect(o):
     """Subscribe and give all messages that arrive in a while."""
     link = client(o)
+    found = []
+    link.on_message = lambda name, payload: found.append((name, len(payload)))
     link.connect()
     link.subscribe(topic(o, "request"))
-    link.wait(lambda: len(link.inbox) >= o["count"], o["ms"])
-    inbox = [(name, len(payload)) for name, payload in link.inbox]
+    link.wait(lambda: len(found) >= o["count"], o["ms"])
     link.wait(100)
-    return inbox
+    return found
 
 
 def publish_from_callback(o):
@@ -122,11 +126,19 @@ def publish_from_callback(o):
 
 
 def wait_only(o):
+    """Wait with a callback that waits itself; how long it took, and the most messages that had to queue meanwhile."""
     link = client(o)
+    most = [0]
+
+    def busy(*_):
+        link.wait(o["ms"] // 10)
+        most[0] = max(most[0], len(link._waiting))
+
+    link.on_message = busy
     link.connect()
     began = time.ticks_ms()
     link.wait(o["ms"])
-    return {"ms": time.ticks_diff(time.ticks_ms(), began), "kept": len(link.inbox)}
+    return {"ms": time.ticks_diff(time.ticks_ms(), began), "kept": most[0]}
 
 
 def hang_up_in_callback(o):
@@ -135,6 +147,68 @@ def hang_up_in_callback(o):
     link.connect()
     link.wait(o["ms"])
     return {}
+
+
+def break_wire(o):
+    """Publish on a connection whose wire raises a fault that is no LinkError."""
+    link = client(o)
+    link.connect()
+
+    def broken(*_):
+        raise getattr(builtins, o["fault"])
+
+    setattr(link._wire, o["place"], broken)
+    link.publish(topic(o, "report"), b"x")
+    link.wait(2000)
+    return {}
+
+
+def no_memory(o):
+    """Connect, subscribe and publish while there is no memory for the packet named; what each came to."""
+    link = client(o)
+    said = []
+
+    def short(*_, **__):
+        raise MemoryError
+
+    for name, act in (
+        ("connect", link.connect),
+        ("subscribe", lambda: link.subscribe(topic(o, "receipt"))),
+        ("publish", lambda: link.publish(topic(o, "report"), b"x")),
+    ):
+        if name != "connect":
+            link.connect()
+        kept = getattr(packets, name)
+        setattr(packets, name, short)
+        try:
+            act()
+        except LinkError as error:
+            said.append(str(error))
+        setattr(packets, name, kept)
+    return said
+
+
+def publish_lean(o):
+    """By how many bytes the heap grows while a report is published."""
+    link = client(o)
+    link.connect()
+    token = memoryview(bytearray(o["size"]))
+    gc.collect()
+    gc.disable()
+    before = gc.mem_alloc()
+    link.publish(topic(o, "report"), token)
+    grown = gc.mem_alloc() - before
+    gc.enable()
+    link.disconnect()
+    return {"grown": grown}
+
+
+def die_in_callback(o):
+    link = client(o)
+    link.on_message = lambda *_: os.system("kill -9 $PPID")
+    link.connect()
+    link.subscribe(topic(o, "request"))
+    link.wait(10000)
 
 
 def main():

@@ -9,29 +9,45 @@ from benchworthy_agent import receipt, report, sign, state
 
 
 def macs(o):
-    return [
-        binascii.hexlify(sign.hmac_sha256(binascii.unhexlify(key), binascii.unhexlify(data))).decode()
-        for key, data in o
-    ]
+    return [binascii.hexlify(sign.hmac_sha256(binascii.unhexlify(key), binascii.unhexlify(data))).decode() for key, data in o]
 
 
 def token(o):
-    payload = report.build(o["head"], o["readings"], o["kid"])
-    made = sign.jws(report.header(o["kid"]), payload, binascii.unhexlify(o["key"]))
-    said = report.token_length(o["kid"], len(payload))
-    return {"token": made.decode(), "digest": sign.digest(made), "said": said}
+    draft = report.Draft()
+    for test, kind, content in o["readings"]:
+        draft.add(test, kind, content)
+    made = draft.close(o["head"], o["kid"], binascii.unhexlify(o["key"]))
+    return {"token": bytes(made).decode(), "digest": sign.digest(made)}
 
 
 def refusals(o):
-    """For each Python expression, what build() says to a report with that reading."""
+    """For each Python expression (test, kind, content), what a report says to such a reading, and what it holds then."""
+    draft = report.Draft()
+    draft.add("good", "steps", [[1, 2, 4, 2, 2]])
     said = []
     for expression in o:
         try:
-            report.build({"v": 1}, [eval(expression)])
+            draft.add(*eval(expression))
             said.append("taken")
-        except ValueError as error:
+        except (ValueError, TypeError) as error:
             said.append("refused: " + str(error))
-    return said
+    draft.add("last", "not_run", "no jack")
+    return [said, bytes(draft.close({"v": 1}, "r.r-0001", b"k")).decode()]
+
+
+def full(o):
+    """Readings of one step each until there is no room, then the head: how many fitted, and the token."""
+    draft = report.Draft()
+    try:
+        while True:
+            draft.add("T-" + str(100 + draft.count), "steps", [[16, 65000, 265000000, 4000, 4095]])
+    except ValueError as error:
+        said = str(error)
+    count = draft.count
+    made = bytes(draft.close(o["head"], o["kid"], b"k")).decode()
+    draft.clear()
+    draft.add("again", "not_run", "no jack")
+    return [count, said, made, bytes(draft.close({"v": 1}, "r.r-0001", b"k")).decode()]
 
 
 def receipts(o):

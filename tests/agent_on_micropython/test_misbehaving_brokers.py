@@ -29,6 +29,7 @@ def test_a_closed_port_is_told_at_once(tmp_path):
 
 
 def test_a_broker_that_accepts_and_closes_is_told(tmp_path):
+    """Trap: errors that are no OSError; the empty answer is one of the places where they come from."""
     answer = against(tmp_path, "publish", lambda peer: peer.packet() and None, sizes=[1])
     assert "closed by the broker" in answer["link_error"] or "connection lost" in answer["link_error"]
 
@@ -45,6 +46,8 @@ STALLS = {
 
 @pytest.mark.parametrize("said", STALLS.values(), ids=STALLS)
 def test_a_broker_that_stalls_anywhere_holds_the_board_no_longer_than_the_timeout(tmp_path, said):
+    """Trap: a wait that turns blocking in the middle of a packet."""
+
     def act(peer: Peer) -> None:
         peer.send(said)
         while peer.packet():
@@ -102,6 +105,7 @@ def test_the_connect_packet_is_the_standards_byte_for_byte(tmp_path):
 
 
 def test_a_report_cut_off_before_its_acknowledgement_goes_again_marked_dup(tmp_path):
+    """Trap: no second try of what was not acknowledged."""
     sent = []
 
     def cut(peer: Peer) -> None:

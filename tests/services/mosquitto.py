@@ -15,6 +15,7 @@ import paho.mqtt.client as paho
 
 from benchworthy.intake import broker_files
 from services import absent
+from services.certificates import Signed
 
 SITE = "trial"
 LISTENER = ("listener", "listener-secret")
@@ -23,17 +24,33 @@ _PATIENCE = 10.0
 
 @dataclass(slots=True)
 class Mosquitto:
-    """A running broker. `boards` maps user name to password, `port` is on 127.0.0.1."""
+    """A running broker. `boards` maps user name to password, `port` is on 127.0.0.1.
+
+    For each certificate in `tls` it also listens on the port of that name in `tls_ports`.
+    """
 
     directory: Path
     boards: dict[str, str]
     port: int = 0
+    tls: Mapping[str, Signed] = field(default_factory=dict)
+    tls_ports: dict[str, int] = field(default_factory=dict)
     process: subprocess.Popen[bytes] = field(init=False)
 
     def write_files(self) -> Path:
         # A broker started by root changes to another account, which could not read these files.
         run_as = "root" if os.geteuid() == 0 else ""
-        return broker_files.write(self.directory, self.port, SITE, self.boards, LISTENER, os.urandom, run_as)
+        made = broker_files.write(self.directory, self.port, SITE, self.boards, LISTENER, os.urandom, run_as)
+        with made.open("a") as configuration:
+            for name, signed in self.tls.items():
+                configuration.write(self._tls_listener(name, signed))
+        return made
+
+    def _tls_listener(self, name: str, signed: Signed) -> str:
+        certificate, key = self.directory / f"{name}.crt", self.directory / f"{name}.key"
+        certificate.write_bytes(signed.pem)
+        key.write_bytes(signed.key_pem)
+        port = self.tls_ports.setdefault(name, _free_port())
+        return f"\nlistener {port} 127.0.0.1\ncertfile {certificate}\nkeyfile {key}\n"
 
     def log(self) -> str:
         return (self.directory / "log").read_text()
@@ -70,9 +87,9 @@ class Mosquitto:
 
 
 @contextmanager
-def running_mosquitto(directory: Path, boards: Mapping[str, str]) -> Iterator[Mosquitto]:
+def running_mosquitto(directory: Path, boards: Mapping[str, str], tls: Mapping[str, Signed] | None = None) -> Iterator[Mosquitto]:
     """A broker that knows `boards` and LISTENER, for as long as the block lasts."""
-    broker = Mosquitto(directory / "broker", dict(boards))
+    broker = Mosquitto(directory / "broker", dict(boards), tls=tls or {})
     broker.directory.mkdir(parents=True, exist_ok=True)
     broker.start()
     try:
@@ -108,6 +125,9 @@ def listener(broker: Mosquitto, answer: Callable | None = None) -> Iterator[list
         assert until(lambda: bool(granted))
         yield heard
     finally:
+        # A broker whose answer meets a closed socket drops what it has not read yet: have it read our last answers.
+        client.subscribe(topic("nobody", "state"), 1)
+        until(lambda: len(granted) > 1)
         client.disconnect()
         client.loop_stop()
 

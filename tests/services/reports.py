@@ -10,29 +10,21 @@ from typing import Any
 
 from benchworthy.designs import agent_release, catalogue
 from benchworthy.designs.plan import plan_for
-from benchworthy.designs.sheet import Test, parts_of
 from benchworthy.keys.bench_key import BenchKey
 from benchworthy.reports.report import Author
+from services import sound_board
 
 SHEET = catalogue.find("tarn-b")
-MODULE, PLUG, FIXTURES = "e6614103e7452d31", "TP4-0007", ("TP-4:TP4-0007", "meter:MM-02")
+MODULE, PLUG = "e6614103e7452d31", "TP4-0007"
+FIXTURES = ("TP-4:TP4-0007", "L-2:L2-0003", "M-1:M1-0001", "meter:MM-02")
 INSPECTED = {item: "good" for item in SHEET.tests["VIS-INSP"].parameters["items"]}
 
-_REFERENCE = SHEET.parts["U3"].value or 0.0  # V, what the sheet's formulas divide by
-_VOLTS = {
-    0: 2.5,
-    1: _REFERENCE,
-    4: 0.0,
-    5: 1.95,
-    6: 1.65,
-}  # by multiplexer channel: half of 5 V, U3, no current, D6, half of 3.3 V
 _SEQ = count(100)  # every part is numbered anew, as a board counts on
-_DIGITAL = {"key": 1, "sda": 1, "scl": 1, **{f"s{n}": 0 for n in range(5)}}
 
 
 def sound(test: str) -> dict[str, Any]:
     """A reading of `test` that a sound board gives."""
-    return reading(test, [[n, n * code, n * code * code, code, code] for n, code in _codes(SHEET.tests[test])])
+    return reading(test, sound_board.steps_of(SHEET, SHEET.tests[test]))
 
 
 def reading(test: str, steps: Sequence[Sequence[int]]) -> dict[str, Any]:
@@ -41,37 +33,11 @@ def reading(test: str, steps: Sequence[Sequence[int]]) -> dict[str, Any]:
 
 def scaled(test: str, step: str, factor: float) -> dict[str, Any]:
     """A sound reading with one step larger by `factor`."""
-    codes = list(_codes(SHEET.tests[test]))
+    steps = sound_board.steps_of(SHEET, SHEET.tests[test])
     where = SHEET.tests[test].steps.index(step)
-    codes[where] = (codes[where][0], round(codes[where][1] * factor))
-    return reading(test, [[n, n * code, n * code * code, code, code] for n, code in codes])
-
-
-def _codes(test: Test) -> list[tuple[int, int]]:
-    """Number of readings and their one value, step by step."""
-    if test.procedure == "walk":
-        return [(1, pattern.expected) for pattern in SHEET.patterns[test.id]]
-    if test.procedure in ("idle", "outputs_off"):
-        return [(16, _DIGITAL.get(name, _code(_REFERENCE) if name == "ref" else 0)) for name in test.steps]
-    rail = 3.3
-    loaded = {name: _header(test.id, name, rail) for name in ("none", "half", "full", "signal")}
-    described = {step["name"]: step for step in test.parameters["steps"]}
-    return [(16, _code(loaded[name] if name in loaded else _VOLTS[described[name]["select"]])) for name in test.steps]
-
-
-def _header(test: str, step: str, rail: float) -> float:
-    """Volts behind a signal header that the test plug feeds, as the sheet's own formula has it."""
-    if test not in ("SNS-S1", "SNS-S2"):
-        return 0.0
-    value = {ref: part.value or 0.0 for ref, part in SHEET.parts.items()}
-    if test == "SNS-S2":
-        return rail / 2 * value["R22"] / (value["R22"] + value["R18"] + 10_000.0 / 2)
-    fed = {"none": 0.0, "half": rail / 2, "full": rail}.get(step, 0.0)
-    return (rail + fed) / 3 * value["R21"] / (value["R21"] + value["R17"] + 10_000.0 / 3)
-
-
-def _code(volts: float) -> int:
-    return round(volts / 3.3 * 4096)
+    n, total, *_ = steps[where]
+    steps[where] = sound_board.steady(round(total / n * factor), n)
+    return reading(test, steps)
 
 
 def payload(serial: str, given: Sequence[Mapping[str, Any]], **changes: Any) -> dict[str, Any]:
@@ -82,7 +48,7 @@ def payload(serial: str, given: Sequence[Mapping[str, Any]], **changes: Any) -> 
         "serial": serial,
         "module": MODULE,
         "design": SHEET.name,
-        "plan": plan_for(SHEET, "first").hash,
+        "plan": plan_for(SHEET, "full").hash,
         "agent": {"version": release.version, "hash": release.hash},
         "firmware": "MicroPython",
         "epoch": 1,
@@ -118,8 +84,7 @@ def field(serial: str, key_hex: str, readings: Sequence[Mapping[str, Any]] | Non
 
 def plain_part(opened: Mapping[str, Any], serial: str, number: int, **changes: Any) -> dict[str, Any]:
     """Payload of one of the board's parts of an open run, every reading sound."""
-    author = Author.BOARD
-    tests = next(p.tests for p in parts_of(SHEET, "first") if (p.author, p.number) == (author, number))
+    tests = tests_of(opened, Author.BOARD, number)
     named = {"run": opened["run"], "nonce": opened["nonce"], "part": number, "seq": next(_SEQ), "seen": {"plug": PLUG}}
     return payload(serial, [sound(test) for test in tests], **{**named, **changes})
 
@@ -141,10 +106,52 @@ def part_with(opened: Mapping[str, Any], serial: str, number: int, *others: Mapp
     return part(opened, serial, number, readings=replaced(given, *others), **changes)
 
 
-def bench_part(opened: Mapping[str, Any], serial: str, key: BenchKey, **changes: Any) -> bytes:
-    """The bench's part: the module's id and the files of the approved agent, nothing else on the board."""
-    release = agent_release.current()
-    files = {path: digest[:32] for path, digest in release.files.items()}
-    readings = [{"test": "MCU-ID", "text": MODULE}, {"test": "MCU-FW", "items": files}]
-    named = {"run": opened["run"], "nonce": opened["nonce"], "part": 1}
+def bench_part(opened: Mapping[str, Any], serial: str, key: BenchKey, number: int = 1, **changes: Any) -> bytes:
+    """One of the bench's parts: the module's id, or the files of the approved agent and nothing else on the board."""
+    readings = [bench_reading(test) for test in tests_of(opened, Author.BENCH, number)]
+    named = {"run": opened["run"], "nonce": opened["nonce"], "part": number}
     return key.sign_report(encode(payload(serial, readings, **{**named, **changes})))
+
+
+def bench_reading(test: str) -> dict[str, Any]:
+    """A bench's reading of a sound board."""
+    procedure = SHEET.tests[test].procedure
+    if procedure == "identity":
+        return {"test": test, "text": MODULE}
+    if procedure == "files":
+        return {"test": test, "items": {"release": agent_release.current().hash, "state.json": "size 90"}}
+    return sound(test)
+
+
+def tests_of(opened: Mapping[str, Any], author: Author, number: int) -> list[str]:
+    """The tests of one part, as the service handed them out."""
+    return next(list(p["tests"]) for p in opened["parts"] if (p["author"], p["number"]) == (str(author), number))
+
+
+def numbers_of(opened: Mapping[str, Any], author: Author) -> list[int]:
+    return [p["number"] for p in opened["parts"] if p["author"] == str(author)]
+
+
+def seen(draw: Mapping[str, Any]) -> dict[str, Any]:
+    """The right answer to a draw, by what the board was told to show."""
+    shown = draw["stimulus"]["a"]
+    text = " ".join(shown["order"]) if "order" in shown else str(shown.get("pattern", shown.get("count")))
+    return {"test": draw["test"], "draw": draw["draw"], "text": text}
+
+
+_METER = {"PWR-DMM5": 5.0, "PWR-DMM33": 3.3, "PWR-DMM3M": 3.3}
+_QUANTITIES = {"ohm": "1800", "V": "0.25", "count": "4"}
+
+
+def answer(asked: Mapping[str, Any]) -> dict[str, Any]:
+    """What a person answers to a check list or a meter in front of a sound board."""
+    if asked["procedure"] == "checklist":
+        return {"test": asked["test"], "items": dict.fromkeys(asked["items"], "good")}
+    if asked["test"] in _METER:
+        return {"test": asked["test"], "number": _METER[asked["test"]]}
+    return {"test": asked["test"], "items": {q["name"]: _QUANTITIES[q["unit"]] for q in asked["quantities"]}}
+
+
+def place(opened: Mapping[str, Any], test: str) -> int:
+    """The number of the part that a test of board or bench stands in."""
+    return next(int(part["number"]) for part in opened["parts"] if test in part["tests"])

@@ -20,6 +20,7 @@ from benchworthy.intake import label
 from benchworthy.keys.access import fingerprint, new_secret
 from benchworthy.keys.bench_key import BenchKey
 from benchworthy.ports import Services
+from benchworthy.reports.report import Author
 from benchworthy.serve.demo.house import ServiceProcess, free_port
 from benchworthy.storage import tables
 from benchworthy.web import create_app
@@ -87,7 +88,7 @@ class Trial:
         """A board whose label is `body` with its check character."""
         return self.post("/boards", {"serial": label.complete(body), "design": "tarn-b", "virtual": True, **more})
 
-    def open(self, serial: str, test_set: str = "first") -> dict[str, Any]:
+    def open(self, serial: str, test_set: str = "full") -> dict[str, Any]:
         body = {"set": test_set, "bench": self.bench.thumbprint, "scanned": serial, "fixtures": list(reports.FIXTURES)}
         return self.post(f"/boards/{serial}/runs", body)
 
@@ -96,24 +97,37 @@ class Trial:
             answer = self.send(token)
             assert answer.status_code == 201, answer.text
 
-    def people_answer(self, opened: Mapping[str, Any], volts: float | None = 3.3) -> None:
-        """Inspector and operator answer as for a sound board."""
+    def people_answer(self, opened: Mapping[str, Any], volts: float | None = 3.3, inspector: str = "inspector") -> None:
+        """Whoever is asked answers as for a sound board; `volts` is the meter's answer for the header rail."""
         run = opened["run"]
-        self.post(f"/runs/{run}/answers", {"answers": [{"test": "VIS-INSP", "items": reports.INSPECTED}]}, "inspector")
-        said = [{"test": d["test"], "draw": d["draw"], "text": str(d["stimulus"]["count"])} for d in opened["draws"]]
-        said += [{"test": "PWR-DMM33", "number": volts}] if volts is not None else []
-        self.post(f"/runs/{run}/answers", {"answers": said})
+        inspected = [reports.answer(asked) for asked in opened["ask"] if asked["author"] == "inspector"]
+        if inspected:
+            self.post(f"/runs/{run}/answers", {"answers": inspected}, inspector)
+        said = [reports.seen(draw) for draw in opened["draws"]]
+        drawn = {draw["test"] for draw in opened["draws"]}
+        asked = [a for a in opened["ask"] if a["author"] == "operator" and a["test"] not in drawn and a["test"] != "PWR-DMM33"]
+        said += [reports.answer(one) for one in asked]
+        said += [{"test": "PWR-DMM33", "number": volts}] if volts is not None and self._asks(opened, "PWR-DMM33") else []
+        if said:
+            self.post(f"/runs/{run}/answers", {"answers": said}, "tester" if inspector == "inspector" else inspector)
 
-    def whole_run(self, serial: str, *others: Mapping[str, Any], test_set: str = "first", volts: float = 3.3) -> dict[str, Any]:
+    @staticmethod
+    def _asks(opened: Mapping[str, Any], test: str) -> bool:
+        return any(asked["test"] == test for asked in opened["ask"])
+
+    def deliver_all(self, opened: Mapping[str, Any], serial: str, *others: Mapping[str, Any]) -> None:
+        """Every signed part of a run of a sound board; `others` are readings that differ."""
+        board, bench = reports.numbers_of(opened, Author.BOARD), reports.numbers_of(opened, Author.BENCH)
+        self.deliver(
+            *(reports.part_with(opened, serial, number, *others) for number in board),
+            *(reports.bench_part(opened, serial, self.bench, number) for number in bench),
+        )
+
+    def whole_run(self, serial: str, *others: Mapping[str, Any], test_set: str = "full", volts: float = 3.3) -> dict[str, Any]:
         """A complete closed run, by default of a sound board; `others` are readings that differ."""
         opened = self.open(serial, test_set)
-        self.deliver(
-            reports.part_with(opened, serial, 1, *others),
-            reports.part_with(opened, serial, 2, *others),
-            reports.bench_part(opened, serial, self.bench),
-        )
-        if test_set == "first":
-            self.people_answer(opened, volts)
+        self.deliver_all(opened, serial, *others)
+        self.people_answer(opened, volts)
         closed: dict[str, Any] = self.post(f"/runs/{opened['run']}/close", {})
         return closed
 
