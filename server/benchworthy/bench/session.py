@@ -20,6 +20,7 @@ from benchworthy.designs.sheet import Sheet
 from benchworthy.errors import RequestInvalid, SheetDiffers
 from benchworthy.reports.report import Author
 
+METER: Final = "meter"
 ALWAYS_THERE: Final = frozenset({"usb", "jack"})  # unless somebody says that it is not
 
 
@@ -64,6 +65,7 @@ def run_board(
         if not run.small:
             run.begin()
         phases.play(run, table)
+        _settle_marginals(run, table)
     return _told(run)
 
 
@@ -90,6 +92,19 @@ def _meet(run: Run) -> None:
     run.files = kinds.files(link, run.small)
     stand_in = ", a stand-in" if run.identity.stand_in else ""
     run.say(f"Module {run.identity.module}{stand_in}, {len(run.files)} files.")
+
+
+def _settle_marginals(run: Run, table: Table) -> None:
+    """Take the better measurement that a marginal calls, while the board is still on the table."""
+    for need in run.service.get_run(run.id).get("still_needed", []):
+        if need["code"] != "witness" or need["test"] in run.asked:
+            continue
+        lacking = run.lacks(need["test"]) or (None if METER in table.fixtures else "no meter in this run")
+        if lacking is None:
+            run.say(need["what"])
+            asking.put(run, run.sheet.tests[need["test"]], table)
+        else:
+            run.say(f"{need['test']} would settle a marginal, but {lacking}.")
 
 
 def _kinds(fixtures: Sequence[str]) -> dict[str, str]:
@@ -120,7 +135,9 @@ def _absent(
     there = set(ALWAYS_THERE) | set(having)
     there |= {"wifi"} if wifi is not None else set()
     there |= {"broker"} if opened.get("mqtt") is not None else set()
-    needs = {need for test in sheet.tests_of(test_set) for need in test.needs}
+    witnesses = {test.better_witness for test in sheet.tests_of(test_set)}
+    called = [test for test in sheet.tests.values() if test.id in witnesses]
+    needs = {need for test in (*sheet.tests_of(test_set), *called) for need in test.needs}
     return frozenset((needs - there) | (needs & set(without)))
 
 
