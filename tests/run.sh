@@ -46,6 +46,7 @@ find_python() {
 missing_packages() {
     command -v mosquitto >/dev/null 2>&1 || printf 'mosquitto '
     command -v ngspice >/dev/null 2>&1 || printf 'ngspice '
+    command -v pdftotext >/dev/null 2>&1 || printf 'poppler-utils '
     if [ ! -x .venv/bin/python ]; then
         python=$(find_python)
         if [ -z "$python" ]; then
