@@ -16,7 +16,7 @@ from benchworthy.documents.sizes import LabelSheet, LabelSize, checked_label, ch
 from benchworthy.documents.typeface import MM_PER_POINT, Face, shown, width
 from benchworthy.errors import PrintRefused
 
-MOST_LABELS: Final = 1000
+MOST_LABELS: Final = 500  # a few seconds of work: each code is computed anew
 HINT: Final = "Fit to lend? Scan."
 _LARGEST, _SMALLEST_SERIAL = 30.0, 7.0
 _LARGE = 12.0  # points: read at arm's length

@@ -21,9 +21,9 @@ def value_text(value: str, expanded: str, low: float, high: float) -> str:
 
 
 def plain(number: Decimal) -> str:
-    """Digits without an exponent where that is short."""
+    """Digits without an exponent where that is short; the service keeps seven significant digits, and none is lost."""
     text = f"{number:f}"
-    return text if len(text) <= 12 else f"{number:.6g}"
+    return text if len(text) <= 12 else f"{number:.7g}"
 
 
 def number_text(text: str) -> str:

@@ -8,6 +8,7 @@ import base64
 import binascii
 import hashlib
 import json
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -76,7 +77,7 @@ def read(token: str, results: str) -> Words:
         raise PrintRefused("The results document is not the one that the certificate names.")
     try:
         return _words(json.loads(results), claims)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as fault:
         raise PrintRefused(f"The results document cannot be read: {type(fault).__name__} at {fault}.") from fault
 
 
@@ -196,7 +197,7 @@ def _result(entry: Mapping[str, Any]) -> TestResult:
 
 
 def _line(quantity: Mapping[str, Any]) -> Line:
-    low, high = float(quantity["low"]), float(quantity["high"])
+    low, high = _limit(quantity["low"], -math.inf), _limit(quantity["high"], math.inf)
     value, expanded, unit = str(quantity["value"]), str(quantity["expanded_uncertainty"]), str(quantity.get("unit") or "")
     return Line(
         shown(str(quantity["name"]), _SHORT),
@@ -206,6 +207,11 @@ def _line(quantity: Mapping[str, Any]) -> Line:
         shown(str(quantity["verdict"]), 20),
         numbers.share_text(float(quantity["conformity"])),
     )
+
+
+def _limit(given: float | None, without: float) -> float:
+    """A tolerance may be open on one side."""
+    return without if given is None else float(given)
 
 
 def _spoken(value: Any, most: int) -> str:

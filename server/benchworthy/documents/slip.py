@@ -101,7 +101,7 @@ def _areas(form: Form) -> tuple[_Area, ...]:
 
 
 def _laid_out(slip: LoanSlip, area: _Area) -> tuple[LoanSlip, qr.Code, tuple[tuple[_List, ...], ...]]:
-    """Everything that could be refused is refused here, before a page exists."""
+    """The largest size at which all lists fit, and the code. Raises PrintRefused, SerialInvalid."""
     checked_serial(slip.serial)
     checked_code(slip.code)
     made = qr.encode(checked_address(slip.url), most_version=12)
@@ -148,9 +148,10 @@ def _foot(area: _Area) -> Iterator[tuple[str, ...]]:
 def _draw(paper: Paper, slip: LoanSlip, made: qr.Code, columns: Sequence[Sequence[_List]], area: _Area) -> None:
     y = area.y
     if slip.virtual:
+        told = f"{wording.VIRTUAL}: {wording.VIRTUAL_MEANS}"
         with paper.tagged("P"):
             paper.box(area.x, y, area.wide, 7.5)
-            paper.put(f"{wording.VIRTUAL}: {wording.VIRTUAL_MEANS}", area.x + 2, y + 5.4, 12, Face.BOLD, 255)
+            paper.put(told, area.x + 2, y + 5.4, min(12, (area.wide - 4) / width(told, Face.BOLD, 1)), Face.BOLD, 255)
         y += 9
     _head(paper, slip, made, area, y)
     top = area.y + _head_height(slip)
