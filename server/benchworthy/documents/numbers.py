@@ -22,7 +22,7 @@ def value_text(value: str, expanded: str, low: float, high: float) -> str:
 
 def plain(number: Decimal) -> str:
     """Digits without an exponent where that is short; the service keeps seven significant digits, and none is lost."""
-    text = f"{number:f}"
+    text = f"{abs(number) if number == 0 else number:f}"  # what rounds to zero is not below it
     return text if len(text) <= 12 else f"{number:.7g}"
 
 

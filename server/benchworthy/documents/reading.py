@@ -226,7 +226,8 @@ def _flat(value: Any) -> str:
         case bool():
             return "yes" if value else "no"
         case Mapping():
-            return ", ".join(f"{str(name).replace('_', ' ')} {_flat(inner)}" for name, inner in value.items())
+            given = {str(name).replace("_", " "): inner for name, inner in value.items() if inner is not None}
+            return ", ".join(f"{name} {_flat(inner)}" for name, inner in given.items())
         case list() | tuple():
             return "; ".join(_flat(inner) for inner in value)
         case _:
