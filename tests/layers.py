@@ -22,7 +22,7 @@ ORDER = (
     ("evidence",),
     ("acts",),
     ("pipeline", "desk_actions"),
-    ("virtual", "intake", "bench", "storage", "keys"),
+    ("virtual", "intake", "bench", "storage", "keys", "documents"),
     ("api", "pages"),
     ("web",),
     ("settings",),

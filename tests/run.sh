@@ -51,6 +51,7 @@ missing_packages() {
     [ -e /usr/share/firmware-microbit-micropython/firmware.hex ] || printf 'firmware-microbit-micropython '
     command -v node >/dev/null 2>&1 || printf 'nodejs '
     command -v npm >/dev/null 2>&1 || printf 'npm '
+    command -v pdftotext >/dev/null 2>&1 || printf 'poppler-utils '
     if [ ! -x .venv/bin/python ]; then
         python=$(find_python)
         if [ -z "$python" ]; then

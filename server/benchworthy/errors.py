@@ -39,6 +39,7 @@ BenchworthyError
 │   ├── SheetInvalid              sheet-invalid
 │   ├── FaultInvalid              fault-invalid
 │   ├── FileUnreadable            file-unreadable
+│   ├── PrintRefused              print-refused
 │   └── SettingsInvalid           settings-invalid
 ├── NotAllowed                    who asks may not
 │   ├── TokenMissing              token-missing
@@ -276,6 +277,11 @@ class FaultInvalid(Invalid):
 class FileUnreadable(Invalid):
     code = "file-unreadable"
     advice = "Check the file's name; fetch it again from where it came."
+
+
+class PrintRefused(Invalid):
+    code = "print-refused"
+    advice = "Nothing was printed. Mend what is named: a shorter text, a larger label, a place that the sheet has."
 
 
 class SettingsInvalid(Invalid):
