@@ -20,6 +20,7 @@ keys        site secret, Ed25519, JWKS
 api, pages  REST blueprints, server-rendered pages
 web         the application factory
 wiring      settings to objects
+keeping     backup and restore; the audit of the ledger
 serve       the supervisor and its children
 cli         the commands
 """

@@ -9,6 +9,13 @@ from benchworthy.errors import SettingsInvalid
 _FOLDER = Path(__file__).parent / "migrations"
 
 
+def known_revisions() -> frozenset[str]:
+    """Every schema that this version can bring to its own."""
+    from alembic.script import ScriptDirectory  # heavy, as below
+
+    return frozenset(script.revision for script in ScriptDirectory(str(_FOLDER)).walk_revisions())
+
+
 def upgrade(engine: Engine) -> None:
     """Apply every migration that is missing. Raises SettingsInvalid if the result breaks a foreign key."""
     from alembic import command  # heavy; only needed at start

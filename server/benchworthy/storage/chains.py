@@ -1,0 +1,59 @@
+"""The ledger read as it lies there, for the audit: heads, whole chains, and what the chains name."""
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from sqlalchemy import Connection, Text, cast, func, select
+
+from benchworthy.history.heads import Head
+from benchworthy.history.ledger import Entry
+from benchworthy.storage import tables as t
+
+
+def heads(connection: Connection) -> dict[str, Head]:
+    """The last entry of every chain."""
+    c = t.ledger.c
+    last = select(c.chain, func.max(c.position).label("position")).group_by(c.chain).subquery()
+    query = select(c.chain, c.position, c.hash).join(last, (c.chain == last.c.chain) & (c.position == last.c.position))
+    return {row.chain: Head(row.position, row.hash) for row in connection.execute(query.order_by(c.chain))}
+
+
+def chains(connection: Connection) -> list[str]:
+    return list(connection.execute(select(t.ledger.c.chain).distinct().order_by(t.ledger.c.chain)).scalars())
+
+
+def entries(connection: Connection, chain: str) -> list[Entry]:
+    """A chain in order. What is no JSON any more is handed on as text, and then does not fit its hash."""
+    c = t.ledger.c
+    facts = cast(c.facts, Text).label("facts")
+    query = select(*[facts if column.name == "facts" else column for column in c]).where(c.chain == chain)
+    return [Entry(**{**row._mapping, "facts": _facts(row.facts)}) for row in connection.execute(query.order_by(c.position))]
+
+
+def evidence(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
+    """Serial, digest and bytes of all evidence, as it is on record."""
+    query = select(t.evidence.c.serial, t.evidence.c.digest, t.evidence.c.raw).execution_options(yield_per=500)
+    return ((row.serial, row.digest, bytes(row.raw)) for row in connection.execute(query))
+
+
+def texts(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Kind, SHA-256 and text of what is kept under its own hash."""
+    documents = select(t.documents.c.sha256, t.documents.c.body).execution_options(yield_per=100)
+    remarks = select(t.texts.c.hash, t.texts.c.text).execution_options(yield_per=100)
+    for kind, query in (("results document", documents), ("text", remarks)):
+        yield from ((kind, row[0], row[1]) for row in connection.execute(query))
+
+
+def certificates(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Id, serial and token of every certificate."""
+    query = select(t.certificates.c.id, t.certificates.c.serial, t.certificates.c.token).execution_options(yield_per=500)
+    return ((row.id, row.serial, row.token) for row in connection.execute(query))
+
+
+def _facts(text: str) -> Mapping[str, Any]:
+    try:
+        facts = json.loads(text)
+    except ValueError:
+        facts = None
+    return facts if isinstance(facts, dict) else {"no JSON object": text}
