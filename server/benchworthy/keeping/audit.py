@@ -30,7 +30,7 @@ class Audit:
 
 def audit(engine: Engine, lists: Sequence[HeadList] = ()) -> Audit:
     """Look at the whole record at one moment, and hold it against `lists`."""
-    with reading(engine) as connection:
+    with reading(engine) as connection, chains.any_text(connection):
         faults: list[Fault] = []
         hashes: dict[str, dict[int, str]] = {}
         named: dict[str, tuple[str, int]] = {}
@@ -40,7 +40,7 @@ def audit(engine: Engine, lists: Sequence[HeadList] = ()) -> Audit:
             named |= {str(e.facts["digest"]): (chain, e.position) for e in entries if e.facts.get("digest")}
             if (broken := check_chain(chain, entries)) is not None:
                 faults.append(broken)
-        faults += compare(lists, lambda chain, at: hashes.get(chain, {}).get(at), {c: max(h) for c, h in hashes.items()})
+        faults += compare(lists, lambda chain, at: hashes.get(chain, {}).get(at), {c: len(h) for c, h in hashes.items()})
         faults += [*_evidence(connection, named), *_texts(connection), *_certificates(connection, hashes)]
     return Audit(len(hashes), sum(map(len, hashes.values())), tuple(faults))
 
@@ -77,8 +77,8 @@ def _evidence(connection: Connection, named: Mapping[str, tuple[str, int]]) -> I
 
 def _texts(connection: Connection) -> Iterable[Fault]:
     """A text may be erased, never changed."""
-    for kind, known_as, text in chains.texts(connection):
-        if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != known_as:
+    for kind, known_as, content in chains.texts(connection):
+        if hashlib.sha256(content).hexdigest() != known_as:
             yield Fault("text-edited", "", None, f"The {kind} {known_as} was edited.")
 
 

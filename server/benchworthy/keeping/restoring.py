@@ -72,7 +72,7 @@ def _aside(data: Path) -> Iterator[Path]:
 def _unpack(archive: Path, room: Path) -> dict[str, Any]:
     """Only what a backup has is taken out, under names of our own choosing; anything else is refused."""
     try:
-        with tarfile.open(archive, "r:*") as tar:
+        with tarfile.open(archive, "r:gz") as tar:
             manifest = _manifest(tar)
             for member in tar:
                 if member.name != MANIFEST:

@@ -1,7 +1,12 @@
-"""The ledger read as it lies there, for the audit: heads, whole chains, and what the chains name."""
+"""The ledger read as it lies there, for the audit: heads, whole chains, and what the chains name.
+
+Whoever edits a database by hand may leave any kind of value in any column; reading on is what an audit is for.
+"""
 
 import json
+import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy import Connection, Text, cast, func, select
@@ -9,6 +14,19 @@ from sqlalchemy import Connection, Text, cast, func, select
 from benchworthy.history.heads import Head
 from benchworthy.history.ledger import Entry
 from benchworthy.storage import tables as t
+
+
+@contextmanager
+def any_text(connection: Connection) -> Iterator[None]:
+    """Read texts that are not UTF-8, too, for as long as the block lasts."""
+    driver = connection.connection.dbapi_connection
+    assert isinstance(driver, sqlite3.Connection)
+    factory = driver.text_factory
+    driver.text_factory = lambda octets: octets.decode("utf-8", "surrogateescape")
+    try:
+        yield
+    finally:
+        driver.text_factory = factory
 
 
 def heads(connection: Connection) -> dict[str, Head]:
@@ -34,26 +52,30 @@ def entries(connection: Connection, chain: str) -> list[Entry]:
 def evidence(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
     """Serial, digest and bytes of all evidence, as it is on record."""
     query = select(t.evidence.c.serial, t.evidence.c.digest, t.evidence.c.raw).execution_options(yield_per=500)
-    return ((row.serial, row.digest, bytes(row.raw)) for row in connection.execute(query))
+    return ((row.serial, row.digest, _octets(row.raw)) for row in connection.execute(query))
 
 
-def texts(connection: Connection) -> Iterator[tuple[str, str, str]]:
-    """Kind, SHA-256 and text of what is kept under its own hash."""
+def texts(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
+    """Kind, SHA-256 and content of what is kept under its own hash."""
     documents = select(t.documents.c.sha256, t.documents.c.body).execution_options(yield_per=100)
     remarks = select(t.texts.c.hash, t.texts.c.text).execution_options(yield_per=100)
     for kind, query in (("results document", documents), ("text", remarks)):
-        yield from ((kind, row[0], row[1]) for row in connection.execute(query))
+        yield from ((kind, row[0], _octets(row[1])) for row in connection.execute(query))
 
 
 def certificates(connection: Connection) -> Iterator[tuple[str, str, str]]:
     """Id, serial and token of every certificate."""
     query = select(t.certificates.c.id, t.certificates.c.serial, t.certificates.c.token).execution_options(yield_per=500)
-    return ((row.id, row.serial, row.token) for row in connection.execute(query))
+    return ((row.id, row.serial, str(row.token)) for row in connection.execute(query))
 
 
-def _facts(text: str) -> Mapping[str, Any]:
+def _octets(value: object) -> bytes:
+    return value if isinstance(value, bytes) else str(value).encode("utf-8", "surrogateescape")
+
+
+def _facts(text: Any) -> Mapping[str, Any]:
     try:
         facts = json.loads(text)
-    except ValueError:
+    except (ValueError, TypeError):
         facts = None
     return facts if isinstance(facts, dict) else {"no JSON object": text}
