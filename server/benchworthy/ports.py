@@ -93,6 +93,9 @@ class Ledger(Protocol):
     """The chains."""
 
     def last(self, chain: str) -> Entry | None: ...
+    def latest(self, *chains: str) -> str | None:
+        """The latest time in these chains. The last entry may bear an earlier one: it was written with a clock set back."""
+
     def add(self, entry: Entry, text: str | None) -> None: ...
     def entries(self, chain: str) -> Sequence[Entry]: ...
 

@@ -1,16 +1,21 @@
 """What tests of backup, audit and disk share: a real service without a broker, senders of field reports, raw SQL, migrations."""
 
+import contextlib
+import json
 import os
+import queue
 import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import paho.mqtt.client as paho
 import pytest
 import requests
 
@@ -18,6 +23,7 @@ from benchworthy.reports.token import digest
 from benchworthy.serve.demo.house import ServiceProcess
 from benchworthy.storage import checksums, migrate
 from services import reports
+from services.mosquitto import topic
 from services.service import Trial, environment, trial
 
 COMMAND = [sys.executable, "-m", "benchworthy.cli.main"]
@@ -81,7 +87,7 @@ class Traffic:
 
 
 @contextmanager
-def flowing(traffic: list[Traffic]) -> Iterator[None]:
+def flowing(traffic: "Sequence[Traffic | Wireless]") -> Iterator[None]:
     threads = [threading.Thread(target=one.run, daemon=True) for one in traffic]
     for thread in threads:
         thread.start()
@@ -153,3 +159,42 @@ def as_service(patch: pytest.MonkeyPatch, data: Path) -> None:
         patch.delenv(name)
     patch.setenv("BENCHWORTHY_DATA", str(data))
     patch.setenv("BENCHWORTHY_SITE", "trial")
+
+
+@dataclass
+class Wireless:
+    """A board at the broker: sends one field report after the other, each again and again until its receipt has come."""
+
+    serial: str
+    key: str
+    password: str
+    port: int
+    receipted: list[str] = field(default_factory=list)
+    arrived: "queue.SimpleQueue[str]" = field(default_factory=queue.SimpleQueue)
+    ending: threading.Event = field(default_factory=threading.Event)
+
+    def run(self) -> None:
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, self.serial, clean_session=False)
+        client.username_pw_set(self.serial, self.password)
+        client.on_message = lambda _client, _data, message: self.arrived.put(json.loads(message.payload)["report"])
+        client.on_connect = lambda *_: client.subscribe(topic(self.serial, "receipt"), qos=1)
+        client.connect("127.0.0.1", self.port)
+        client.loop_start()
+        number = 0
+        while not self.ending.is_set():
+            number += 1
+            token = reports.field(self.serial, self.key, seq=number)
+            while not self.ending.is_set() and not self._delivered(client, token):
+                pass
+        client.disconnect()
+        client.loop_stop()
+
+    def _delivered(self, client: paho.Client, token: bytes) -> bool:
+        client.publish(topic(self.serial, "report"), token, qos=1)
+        deadline = time.monotonic() + 2.0
+        while not self.ending.is_set() and time.monotonic() < deadline:
+            with contextlib.suppress(queue.Empty):
+                if self.arrived.get(timeout=0.1) == digest(token):
+                    self.receipted.append(digest(token))
+                    return True
+        return False

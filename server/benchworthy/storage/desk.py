@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, func, insert, select, update
 
 from benchworthy.history.ledger import Entry
 from benchworthy.history.records import Certificate, Hold, Loan
@@ -94,6 +94,10 @@ class LedgerRows:
         c = t.ledger.c
         row = self._connection.execute(select(t.ledger).where(c.chain == chain).order_by(c.position.desc()).limit(1)).first()
         return _entry(row) if row else None
+
+    def latest(self, *chains: str) -> str | None:
+        """The latest time in these chains; all are written in UTC and in one form, so they sort as they count."""
+        return self._connection.execute(select(func.max(t.ledger.c.at)).where(t.ledger.c.chain.in_(chains))).scalar()
 
     def add(self, entry: Entry, text: str | None) -> None:
         self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
