@@ -209,7 +209,7 @@ def test_who_says_nothing_does_not_hold_up_the_end(tmp_path: Path) -> None:
             began = time.monotonic()
             serve.process.terminate()
             assert idle.recv(1) == b"" and serve.process.wait(10) == 0
-            assert time.monotonic() - began < 4
+            assert time.monotonic() - began < 7
 
 
 def test_the_listener_takes_its_leave_of_the_broker(tmp_path: Path) -> None:
