@@ -189,6 +189,7 @@ BESIDE_THE_CHAIN: dict[str, tuple[str, str]] = {
     "evidence edited": ("UPDATE evidence SET raw = x'00' || raw WHERE serial = :plain", "evidence-edited"),
     "evidence removed": ("DELETE FROM evidence WHERE serial = :plain AND seq = 2", "evidence-gone"),
     "evidence moved": ("UPDATE evidence SET serial = :certified WHERE serial = :plain", "evidence-unknown"),
+    "evidence of nobody": ("UPDATE evidence SET serial = 'NOBODY' WHERE serial = :plain", "evidence-unknown"),
     "results edited": ("UPDATE documents SET body = replace(body, 'V', 'W')", "text-edited"),
     "remark edited": ("UPDATE texts SET text = 'all is well'", "text-edited"),
     "evidence no text": ("UPDATE evidence SET raw = CAST(x'ff00fe' AS TEXT) WHERE serial = :plain", "evidence-edited"),

@@ -7,7 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -23,11 +23,9 @@ from benchworthy.storage import copying
 from benchworthy.storage.engine import open_engine, reading, writing
 from benchworthy.storage.migrate import upgrade
 from services import absent, reports
-from services.keeping import send, served, sums
+from services.keeping import COMMAND, command, evidence, send, served, sums
 from services.mosquitto import running_mosquitto, topic, until
 from services.service import environment, trial
-
-UNLIMITED = resource.RLIM_INFINITY
 
 
 @contextmanager
@@ -156,20 +154,47 @@ def test_another_fault_of_the_database_is_not_told_as_a_full_disk(tmp_path: Path
     engine.dispose()
 
 
-def test_a_backup_without_room_leaves_nothing(tmp_path: Path) -> None:
-    """`benchworthy backup` in a process that may not write so much: exit 2, a sentence, no half file."""
-    with trial(tmp_path / "data") as made:
-        made.enrol("FULL3")
-    settings = environment(tmp_path / "data", None)
-    (tmp_path / "out").mkdir()
-    done = subprocess.run(
-        [sys.executable, "-m", "benchworthy.cli.main", "backup", str(tmp_path / "out")],
-        env=settings,
+def without_room(*words: str, settings: Mapping[str, str], limit: int) -> "subprocess.CompletedProcess[str]":
+    """A command in a process that may not write any file beyond `limit` bytes."""
+    return subprocess.run(
+        [*COMMAND, *words],
+        env=dict(settings),
         capture_output=True,
         text=True,
         timeout=60,
         check=False,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (65536, UNLIMITED)),
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY)),
     )
+
+
+def test_a_backup_without_room_leaves_nothing(tmp_path: Path) -> None:
+    """Exit 2, a sentence, no half file."""
+    with trial(tmp_path / "data") as made:
+        made.enrol("FULL3")
+    (tmp_path / "out").mkdir()
+    done = without_room("backup", str(tmp_path / "out"), settings=environment(tmp_path / "data", None), limit=65536)
     assert done.returncode == 2 and "[backup-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
     assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_restore_without_room_leaves_nothing(tmp_path: Path) -> None:
+    """The directory is as it was: not there."""
+    with trial(tmp_path / "data") as made:
+        made.enrol("FULL4")
+    settings = environment(tmp_path / "data", None)
+    command("backup", tmp_path / "kept", settings=settings)
+    done = without_room("restore", str(tmp_path / "kept"), "--data", str(tmp_path / "back"), settings=settings, limit=65536)
+    assert done.returncode == 2 and "[backup-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
+    assert not (tmp_path / "back").exists()
+
+
+@pytest.mark.parametrize("there", [True, False], ids=["a database that is there", "a new database"])
+def test_serve_without_room_says_so(tmp_path: Path, there: bool) -> None:
+    """At the start: exit 2 and the code, no traceback; and what was there is whole."""
+    if there:
+        with trial(tmp_path / "data") as made:
+            made.enrol("FULL5")
+    done = without_room("serve", settings=environment(tmp_path / "data", None), limit=8192)
+    assert done.returncode == 2 and "[storage-full]" in done.stderr and "Traceback" not in done.stderr, done.stderr
+    if there:
+        assert len(evidence(tmp_path / "data" / "benchworthy.sqlite3")) == 0

@@ -4,7 +4,7 @@ A chain by itself shows an entry that was edited or taken out of its middle. Who
 anew from some entry on, leaves a chain that is sound again; only a list that went out before can tell.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -73,37 +73,29 @@ def check_chain(chain: str, entries: Sequence[Entry]) -> Fault | None:
     return Fault("entry-replaced", chain, at, told)
 
 
-def compare(lists: Sequence[HeadList], hash_at: Callable[[str, int], str | None], lengths: Mapping[str, int]) -> list[Fault]:
-    """Hold every chain against the lists; each chain is told of once, at the first entry that a list saw differently.
-
-    `hash_at` gives the hash that stands at a position now, `lengths` the number of entries by chain.
-    """
+def by_chain(lists: Sequence[HeadList]) -> dict[str, list[tuple[Head, datetime]]]:
+    """What the lists saw of each chain, the shortest first."""
     seen: dict[str, list[tuple[Head, datetime]]] = {}
     for listed in lists:
         for chain, head in listed.heads.items():
             seen.setdefault(chain, []).append((head, listed.at))
-    found = (
-        _compare_chain(chain, sorted(heads, key=lambda one: one[0].position), hash_at, lengths.get(chain, 0))
-        for chain, heads in sorted(seen.items())
-    )
-    return [fault for fault in found if fault is not None]
+    return {chain: sorted(heads, key=lambda one: one[0].position) for chain, heads in seen.items()}
 
 
-def _compare_chain(
-    chain: str, heads: Sequence[tuple[Head, datetime]], hash_at: Callable[[str, int], str | None], length: int
-) -> Fault | None:
+def compare(chain: str, seen: Sequence[tuple[Head, datetime]], hashes: Mapping[int, str]) -> Fault | None:
+    """Hold a chain, given as the hash at each position, against what lists saw of it: the first that saw it differently."""
     kept = ""
-    for head, at in heads:
-        now = hash_at(chain, head.position)
+    for head, at in seen:
+        now = hashes.get(head.position)
         if now == head.hash:
             kept = f" Up to entry {head.position} it is as on {at:%Y-%m-%d}."
             continue
         dated = f"the list of {at:%Y-%m-%d %H:%M} UTC"
-        if length == 0:
+        if not hashes:
             return Fault("chain-gone", chain, 1, f"{chain}: the whole chain is gone; {dated} saw {head.position} entries.")
         if now is None:
-            told = f"{chain}: the chain was cut after entry {length}; {dated} saw {head.position} entries."
-            return Fault("chain-cut", chain, length + 1, told)
+            told = f"{chain}: the chain was cut after entry {len(hashes)}; {dated} saw {head.position} entries."
+            return Fault("chain-cut", chain, len(hashes) + 1, told)
         told = f"{chain}: entry {head.position} is another than in {dated}: it, or one before it, was replaced."
         return Fault("chain-rebuilt", chain, head.position, told + kept)
     return None

@@ -54,7 +54,7 @@ def make(database: Path, data: Path, target: Path, site: str, at: datetime, *, w
             manifest = _manifest(room / DATABASE, extras, site, at, with_secrets)
             _pack(room / "finished", room / DATABASE, extras, manifest)
             os.link(room / "finished", path)
-            _sync(path.parent)
+            sync_directory(path.parent)
     except (OSError, sqlite3.Error) as fault:
         raise BackupFailed(f"{path} could not be made: {fault}.") from fault
     return Backup(path, manifest)
@@ -119,7 +119,8 @@ def _info(name: str, size: int) -> tarfile.TarInfo:
     return info
 
 
-def _sync(directory: Path) -> None:
+def sync_directory(directory: Path) -> None:
+    """After a power cut the names in it are there."""
     descriptor = os.open(directory, os.O_RDONLY | os.O_CLOEXEC)
     try:
         os.fsync(descriptor)

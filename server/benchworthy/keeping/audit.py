@@ -4,7 +4,7 @@ import base64
 import binascii
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,8 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from benchworthy.errors import FileUnreadable
-from benchworthy.history.heads import HEADS_TYPE, Fault, HeadList, check_chain, compare, from_claims
+from benchworthy.history.heads import HEADS_TYPE, Fault, HeadList, by_chain, check_chain, compare, from_claims
+from benchworthy.history.ledger import Entry
 from benchworthy.keys.status import open_token
 from benchworthy.reports.token import digest
 from benchworthy.storage import chains
@@ -29,20 +30,20 @@ class Audit:
 
 
 def audit(engine: Engine, lists: Sequence[HeadList] = ()) -> Audit:
-    """Look at the whole record at one moment, and hold it against `lists`."""
+    """Look at the whole record at one moment, chain by chain, and hold it against `lists`."""
+    seen = by_chain(lists)
+    faults: list[Fault] = []
+    chains_seen = entries_seen = 0
     with reading(engine) as connection, chains.any_text(connection):
-        faults: list[Fault] = []
-        hashes: dict[str, dict[int, str]] = {}
-        named: dict[str, tuple[str, int]] = {}
-        for chain in chains.chains(connection):
+        for chain in sorted(chains.names(connection) | set(seen)):
             entries = chains.entries(connection, chain)
-            hashes[chain] = {entry.position: entry.hash for entry in entries}
-            named |= {str(e.facts["digest"]): (chain, e.position) for e in entries if e.facts.get("digest")}
-            if (broken := check_chain(chain, entries)) is not None:
-                faults.append(broken)
-        faults += compare(lists, lambda chain, at: hashes.get(chain, {}).get(at), {c: len(h) for c, h in hashes.items()})
-        faults += [*_evidence(connection, named), *_texts(connection), *_certificates(connection, hashes)]
-    return Audit(len(hashes), sum(map(len, hashes.values())), tuple(faults))
+            hashes = {entry.position: entry.hash for entry in entries}
+            found = (check_chain(chain, entries), compare(chain, seen.get(chain, ()), hashes))
+            faults += [fault for fault in found if fault is not None]
+            faults += [*_evidence(connection, chain, entries), *_certificates(connection, chain, set(hashes.values()))]
+            chains_seen, entries_seen = chains_seen + bool(entries), entries_seen + len(entries)
+        faults += _texts(connection)
+    return Audit(chains_seen, entries_seen, tuple(faults))
 
 
 def read_lists(paths: Iterable[Path], keys: Mapping[str, Any]) -> list[HeadList]:
@@ -60,19 +61,19 @@ def _read(file: Path) -> str:
         raise FileUnreadable(f"{file} cannot be read ({fault}).") from fault
 
 
-def _evidence(connection: Connection, named: Mapping[str, tuple[str, int]]) -> Iterable[Fault]:
+def _evidence(connection: Connection, serial: str, entries: Sequence[Entry]) -> Iterable[Fault]:
     """Evidence is known by the digest of its bytes, and the chain names every digest."""
-    missing = dict(named)
-    for serial, known_as, raw in chains.evidence(connection):
-        chain, entry = missing.pop(known_as, ("", None))
+    missing = {str(entry.facts["digest"]): entry.position for entry in entries if entry.facts.get("digest")}
+    for known_as, raw in chains.evidence(connection, serial):
+        entry = missing.pop(known_as, None)
         if digest(raw) != known_as:
             told = f"{serial}: evidence {known_as} was edited; its bytes have another digest."
             yield Fault("evidence-edited", serial, entry, told)
-        elif chain != serial:
+        elif entry is None:
             told = f"{serial}: evidence {known_as} stands in no entry of this board's chain."
             yield Fault("evidence-unknown", serial, None, told)
-    for known_as, (chain, entry) in missing.items():
-        yield Fault("evidence-gone", chain, entry, f"{chain}: evidence {known_as}, named by entry {entry}, is gone.")
+    for known_as, entry in missing.items():
+        yield Fault("evidence-gone", serial, entry, f"{serial}: evidence {known_as}, named by entry {entry}, is gone.")
 
 
 def _texts(connection: Connection) -> Iterable[Fault]:
@@ -82,11 +83,10 @@ def _texts(connection: Connection) -> Iterable[Fault]:
             yield Fault("text-edited", "", None, f"The {kind} {known_as} was edited.")
 
 
-def _certificates(connection: Connection, hashes: Mapping[str, Mapping[int, str]]) -> Iterable[Fault]:
+def _certificates(connection: Connection, serial: str, hashes: Collection[str]) -> Iterable[Fault]:
     """Each certificate carries the head of its board's chain at issue: that entry has to be there still."""
-    for name, serial, token in chains.certificates(connection):
-        head = _head_in(token)
-        if head not in hashes.get(serial, {}).values():
+    for name, token in chains.certificates(connection, serial):
+        if _head_in(token) not in hashes:
             told = f"{serial}: the entry that certificate {name} was issued on is not in the chain any more."
             yield Fault("certificate-astray", serial, None, told)
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchworthy.errors import BackupFailed, BackupInvalid, RestoreRefused
-from benchworthy.keeping.archive import DATABASE, FORMAT, MANIFEST, SECRETS
+from benchworthy.keeping.archive import DATABASE, FORMAT, MANIFEST, SECRET_NAMES, SECRETS, sync_directory
 from benchworthy.keeping.daily import FOLDER as HEADS
 from benchworthy.storage import checksums, copying
 from benchworthy.storage.engine import open_engine
@@ -61,12 +61,15 @@ def _aside(data: Path) -> Iterator[Path]:
     try:
         yield room
     except BaseException:
-        for left in data.iterdir():
-            shutil.rmtree(left) if left.is_dir() else left.unlink()
+        for name in (_ASIDE, HEADS):
+            shutil.rmtree(data / name, ignore_errors=True)
+        for moved in [data / DATABASE, *(file for name in SECRET_NAMES for file in data.glob(name))]:
+            moved.unlink(missing_ok=True)
         if made:
             data.rmdir()
         raise
     shutil.rmtree(room)
+    sync_directory(data)
 
 
 def _unpack(archive: Path, room: Path) -> dict[str, Any]:

@@ -37,8 +37,10 @@ def heads(connection: Connection) -> dict[str, Head]:
     return {row.chain: Head(row.position, row.hash) for row in connection.execute(query.order_by(c.chain))}
 
 
-def chains(connection: Connection) -> list[str]:
-    return list(connection.execute(select(t.ledger.c.chain).distinct().order_by(t.ledger.c.chain)).scalars())
+def names(connection: Connection) -> set[str]:
+    """Every chain, and every board that something is on record of, whether or not it has one."""
+    columns = (t.ledger.c.chain, t.boards.c.serial, t.evidence.c.serial, t.certificates.c.serial)
+    return {name for column in columns for name in connection.execute(select(column).distinct()).scalars()}
 
 
 def entries(connection: Connection, chain: str) -> list[Entry]:
@@ -49,10 +51,11 @@ def entries(connection: Connection, chain: str) -> list[Entry]:
     return [Entry(**{**row._mapping, "facts": _facts(row.facts)}) for row in connection.execute(query.order_by(c.position))]
 
 
-def evidence(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
-    """Serial, digest and bytes of all evidence, as it is on record."""
-    query = select(t.evidence.c.serial, t.evidence.c.digest, t.evidence.c.raw).execution_options(yield_per=500)
-    return ((row.serial, row.digest, _octets(row.raw)) for row in connection.execute(query))
+def evidence(connection: Connection, serial: str) -> Iterator[tuple[str, bytes]]:
+    """Digest and bytes of a board's evidence, as it is on record."""
+    c = t.evidence.c
+    query = select(c.digest, c.raw).where(c.serial == serial).execution_options(yield_per=500)
+    return ((row.digest, _octets(row.raw)) for row in connection.execute(query))
 
 
 def texts(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
@@ -63,10 +66,10 @@ def texts(connection: Connection) -> Iterator[tuple[str, str, bytes]]:
         yield from ((kind, row[0], _octets(row[1])) for row in connection.execute(query))
 
 
-def certificates(connection: Connection) -> Iterator[tuple[str, str, str]]:
-    """Id, serial and token of every certificate."""
-    query = select(t.certificates.c.id, t.certificates.c.serial, t.certificates.c.token).execution_options(yield_per=500)
-    return ((row.id, row.serial, str(row.token)) for row in connection.execute(query))
+def certificates(connection: Connection, serial: str) -> list[tuple[str, str]]:
+    """Id and token of a board's certificates."""
+    query = select(t.certificates.c.id, t.certificates.c.token).where(t.certificates.c.serial == serial)
+    return [(row.id, str(row.token)) for row in connection.execute(query)]
 
 
 def _octets(value: object) -> bytes:

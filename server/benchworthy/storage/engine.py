@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event, text
 
 from benchworthy.errors import SettingsInvalid, StorageBusy
-from benchworthy.storage.faults import roll_back, told_plainly
+from benchworthy.storage.faults import in_our_words, roll_back, told_plainly
 
 BUSY_MS = 5000
 
@@ -42,7 +42,7 @@ def _use_wal(connection: sqlite3.Connection) -> None:
             return
         except sqlite3.OperationalError as fault:
             if "locked" not in str(fault) or time.monotonic() >= deadline:
-                raise StorageBusy("The database is locked while it is being opened.", retry_after=1) from fault
+                raise (in_our_words(fault) or StorageBusy("The database cannot be opened now.", retry_after=1)) from fault
             time.sleep(0.02)
 
 

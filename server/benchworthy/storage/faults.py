@@ -23,12 +23,19 @@ def told_plainly() -> Iterator[None]:
     try:
         yield
     except OperationalError as fault:
-        code = getattr(fault.orig, "sqlite_errorcode", 0) & _PRIMARY
-        if code in _BUSY:
-            raise StorageBusy("The database is locked by another write.", retry_after=1) from fault
-        if code in _NO_ROOM:
-            raise StorageFull(f"The database cannot be written ({fault.orig}).", retry_after=FULL_RETRY_SECONDS) from fault
+        if isinstance(fault.orig, sqlite3.Error) and (error := in_our_words(fault.orig)) is not None:
+            raise error from fault
         raise
+
+
+def in_our_words(fault: sqlite3.Error) -> StorageBusy | None:
+    """StorageBusy, StorageFull, or None when it is neither."""
+    code = getattr(fault, "sqlite_errorcode", 0) & _PRIMARY
+    if code in _BUSY:
+        return StorageBusy("The database is locked by another write.", retry_after=1)
+    if code in _NO_ROOM:
+        return StorageFull(f"The database cannot be written ({fault}).", retry_after=FULL_RETRY_SECONDS)
+    return None
 
 
 def roll_back(connection: Connection) -> None:

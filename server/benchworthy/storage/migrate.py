@@ -5,6 +5,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from benchworthy.errors import SettingsInvalid
+from benchworthy.storage.faults import told_plainly
 
 _FOLDER = Path(__file__).parent / "migrations"
 
@@ -17,13 +18,13 @@ def known_revisions() -> frozenset[str]:
 
 
 def upgrade(engine: Engine) -> None:
-    """Apply every migration that is missing. Raises SettingsInvalid if the result breaks a foreign key."""
+    """Apply every migration that is missing. Raises SettingsInvalid if the result breaks a foreign key, or StorageFull."""
     from alembic import command  # heavy; only needed at start
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(_FOLDER).replace("%", "%%"))
-    with engine.connect() as connection:
+    with told_plainly(), engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
         connection.exec_driver_sql("BEGIN IMMEDIATE")
         config.attributes["connection"] = connection
