@@ -4,6 +4,7 @@ import gzip
 import hashlib
 import io
 import json
+import shutil
 import sqlite3
 import stat
 import tarfile
@@ -112,6 +113,22 @@ def test_the_command_says_what_is_not_in_it(data: Path, tmp_path: Path) -> None:
     back = command("restore", file, "--data", tmp_path / "back", settings=settings)
     assert "copy site.secret and signing.jwk" in back.stderr
     assert not (tmp_path / "back" / "site.secret").exists()
+
+
+def test_a_record_without_its_secret_is_not_served(data: Path, tmp_path: Path) -> None:
+    """A new secret in its place would make every board's key worthless, and nobody would notice before the next report."""
+    kept = back_up(data, tmp_path / "kept")
+    restoring.restore(kept.path, tmp_path / "back")
+    settings = environment(tmp_path / "back", None)
+    for words in (("serve",), ("token", "create", "C9", "--first")):
+        said = command(*words, settings=settings, code=2).stderr
+        assert "[settings-invalid]" in said and "site.secret" in said
+    assert not (tmp_path / "back" / "site.secret").exists()
+    for name in ("site.secret", "signing.jwk"):
+        shutil.copy2(data / name, tmp_path / "back" / name)
+    service = ServiceProcess(settings, tmp_path / "serve.log")
+    service.start()
+    service.stop()
 
 
 def test_restored_secrets_are_those_that_were_backed_up(data: Path, tmp_path: Path) -> None:

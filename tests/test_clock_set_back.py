@@ -6,9 +6,11 @@ from pathlib import Path
 import pytest
 
 from benchworthy import RELEASED
+from benchworthy.cli.main import main
 from benchworthy.keeping import audit
 from services import reports
 from services.desk import refused
+from services.keeping import as_service
 from services.service import trial
 
 
@@ -59,3 +61,29 @@ def test_reports_are_stored_and_the_chain_holds_whatever_the_clock_says(tmp_path
             assert made.send(reports.field(serial, key, seq=number)).status_code == 201
         assert made.rows()["evidence"] == 5
         assert audit.audit(made.house.database.engine).faults == ()
+
+
+def test_a_clock_that_stood_in_the_future_is_put_right_by_somebody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without that the board would wait ten years; with it the guard goes on guarding; and the ledger says who said so."""
+    as_service(monkeypatch, tmp_path)
+    with trial(tmp_path) as made:
+        enrolled = made.enrol("CLOCK5")
+        serial = enrolled["serial"]
+        assert main(["audit", "--clock-right", "C1"]) == 0
+        assert "no entry is later than now" in capsys.readouterr().out
+        made.clock.ahead = timedelta(days=3650)
+        assert made.send(reports.field(serial, enrolled["field_key"], seq=1)).status_code == 201
+        made.ask("POST", "/tokens", {"role": "reader", "holder": "R8"}, "coordinator")
+        made.clock.ahead = timedelta()
+        made.whole_run(serial)
+        refused(made.certify(serial), 503, "clock-implausible")
+        assert main(["audit", "--clock-right", "C1"]) == 0
+        assert made.certify(serial).status_code == 201
+        made.clock.ahead = timedelta(days=-1)
+        refused(made.certify(serial), 503, "clock-implausible")
+        with made.house.database.reading() as work:
+            last = work.ledger.last("site:trial")
+        assert last is not None and (last.kind, last.holder) == ("clock-right", "C1")
+        assert main(["audit"]) == 0

@@ -10,7 +10,7 @@ from typing import Any
 from benchworthy import wiring
 from benchworthy.cli.service import say
 from benchworthy.errors import BackupFailed, FileUnreadable
-from benchworthy.keeping import audit, daily
+from benchworthy.keeping import audit, clock, daily
 from benchworthy.keys.signer import SiteSigner
 from benchworthy.settings import Settings
 from benchworthy.storage.copying import path_of
@@ -23,6 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--heads", type=Path, metavar="FILE", help="write the signed list of heads, if nothing was found")
     parser.add_argument("--against", type=Path, nargs="+", metavar="FILE", help="signed lists, or directories of them (*.jws)")
     parser.add_argument("--keys", type=Path, metavar="FILE", help="the site's /.well-known/jwks.json; default its own key")
+    parser.add_argument("--clock-right", metavar="CODE", help="enter as the person with this code that the clock is right now")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
@@ -30,6 +31,8 @@ def run(options: argparse.Namespace) -> int:
     """Exit 0 when everything holds, 1 when something is not as it was written; each is told with its serial and entry."""
     settings = wiring.from_environment()
     path_of(settings.database)  # an audit makes no database
+    if options.clock_right:
+        return _clock_right(options.clock_right, settings)
     lists = audit.read_lists(options.against, _keys(options, settings)) if options.against else []
     engine = open_engine(settings.database)
     try:
@@ -47,6 +50,16 @@ def run(options: argparse.Namespace) -> int:
     else:
         print(f"{found.entries} entries in {found.chains} chains{against}: {verdict}")
     return FOUND if found.faults else 0
+
+
+def _clock_right(holder: str, settings: Settings) -> int:
+    """Nothing is audited then. Times in the ledger that are later than now are believed no more."""
+    house = wiring.build(settings, signing=True)
+    wrong_until = clock.confirm(holder, house.services, house.database.engine)
+    house.database.engine.dispose()
+    told = f"entered: times from now until {wrong_until} in the ledger are wrong" if wrong_until else "no entry is later than now"
+    print(told)
+    return 0
 
 
 def _write_heads(path: Path, settings: Settings, engine: Any) -> None:

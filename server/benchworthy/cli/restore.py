@@ -23,8 +23,8 @@ def run(options: argparse.Namespace) -> int:
         say(f"Migrated from schema {back.manifest['schema']} to {back.schema}.")
     if not back.secrets:
         say(
-            f"The backup held no secrets. BEFORE you start the service, copy site.secret and signing.jwk into {options.data}: "
-            "it would make new ones, and then know no board's key and confirm no certificate."
+            f"The backup held no secrets: copy site.secret and signing.jwk into {options.data} before you start the service. "
+            "With new ones it would know no board's key and confirm no certificate."
         )
     print(json.dumps({"data": str(options.data), **back.manifest}, indent=1) if options.json else options.data)
     return 0

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any
 
 GENESIS = "0" * 64
+CLOCK_RIGHT = "clock-right"  # the kind of an entry by which somebody says that times after `now`, up to `wrong_until`, are wrong
 
 
 @dataclass(frozen=True, slots=True)

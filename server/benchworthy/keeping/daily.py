@@ -71,7 +71,7 @@ def kept(services: Services, engine: Engine, data: Path) -> Iterator[None]:
         yield
     finally:
         ending.set()
-        thread.join(timeout=5)
+        thread.join(timeout=1)
 
 
 def _keep(services: Services, engine: Engine, data: Path, ending: threading.Event) -> None:

@@ -37,6 +37,11 @@ def heads(connection: Connection) -> dict[str, Head]:
     return {row.chain: Head(row.position, row.hash) for row in connection.execute(query.order_by(c.chain))}
 
 
+def latest(connection: Connection) -> str | None:
+    """The latest time in the whole ledger; this reads all of it."""
+    return connection.execute(select(func.max(t.ledger.c.at))).scalar()
+
+
 def names(connection: Connection) -> set[str]:
     """Every chain, and every board that something is on record of, whether or not it has one."""
     columns = (t.ledger.c.chain, t.boards.c.serial, t.evidence.c.serial, t.certificates.c.serial)
