@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from benchworthy.errors import BackupFailed, BackupInvalid, RestoreRefused
+from benchworthy.errors import BackupInvalid, RestoreRefused, WriteFailed
 from benchworthy.keeping import archive, restoring
 from benchworthy.serve.demo.house import ServiceProcess
 from services import reports
@@ -145,9 +145,9 @@ def test_a_backup_takes_the_place_of_nothing(data: Path, tmp_path: Path) -> None
     """Neither of a file that is there, nor of a failed attempt's leavings."""
     back_up(data, tmp_path / "kept")
     was = (tmp_path / "kept").read_bytes()
-    with pytest.raises(BackupFailed, match="is there already"):
+    with pytest.raises(WriteFailed, match="is there already"):
         back_up(data, tmp_path / "kept")
-    with pytest.raises(BackupFailed, match="could not be made"):
+    with pytest.raises(WriteFailed, match="could not be made"):
         back_up(data, tmp_path / "nowhere" / "kept")
     assert (tmp_path / "kept").read_bytes() == was
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["data", "kept"]
@@ -160,7 +160,7 @@ def test_a_damaged_database_is_not_backed_up_as_if_it_were_sound(data: Path, tmp
     for page in range(8, 30, 3):
         octets[page * 4096 + 100 : page * 4096 + 3000] = b"\x7f" * 2900
     database.write_bytes(octets)
-    with pytest.raises(BackupFailed):
+    with pytest.raises(WriteFailed):
         back_up(data, tmp_path / "kept")
     assert not (tmp_path / "kept").exists()
 

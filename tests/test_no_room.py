@@ -173,7 +173,7 @@ def test_a_backup_without_room_leaves_nothing(tmp_path: Path) -> None:
         made.enrol("FULL3")
     (tmp_path / "out").mkdir()
     done = without_room("backup", str(tmp_path / "out"), settings=environment(tmp_path / "data", None), limit=65536)
-    assert done.returncode == 2 and "[backup-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
+    assert done.returncode == 2 and "[write-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
     assert list((tmp_path / "out").iterdir()) == []
 
 
@@ -184,7 +184,7 @@ def test_a_restore_without_room_leaves_nothing(tmp_path: Path) -> None:
     settings = environment(tmp_path / "data", None)
     command("backup", tmp_path / "kept", settings=settings)
     done = without_room("restore", str(tmp_path / "kept"), "--data", str(tmp_path / "back"), settings=settings, limit=65536)
-    assert done.returncode == 2 and "[backup-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
+    assert done.returncode == 2 and "[write-failed]" in done.stderr and "Traceback" not in done.stderr, done.stderr
     assert not (tmp_path / "back").exists()
 
 

@@ -25,8 +25,6 @@ from services.keeping import COMMAND, Traffic, Wireless, evidence, flowing, send
 from services.mosquitto import Mosquitto, running_mosquitto, until
 from services.service import Trial, environment, trial
 
-ROUNDS = 3
-
 
 def children(parent: int) -> dict[str, int]:
     """The processes below a supervisor by name, from what the kernel says."""
@@ -118,8 +116,9 @@ def kill_and_see(serve: Serve, victim: str, times: int) -> None:
     assert serve.restarts()[victim] == times
 
 
-def test_each_child_is_started_again_under_traffic_and_nothing_is_half_done(tmp_path: Path) -> None:
-    """Web and listener killed three times each, with reports coming by HTTP and by MQTT all the while."""
+@pytest.mark.parametrize("rounds", [3, pytest.param(20, marks=pytest.mark.long)])
+def test_each_child_is_started_again_under_traffic_and_nothing_is_half_done(tmp_path: Path, rounds: int) -> None:
+    """Web and listener killed as many times each, with reports coming by HTTP and by MQTT all the while."""
     with whole(tmp_path) as (made, broker, serve):
         http, mqtt = made.enrol("SERVE1"), made.enrol("SERVE2")
         broker.boards[mqtt["serial"]] = mqtt["broker_password"]
@@ -133,7 +132,7 @@ def test_each_child_is_started_again_under_traffic_and_nothing_is_half_done(tmp_
             return until(lambda: len(traffic.receipted) > mark[0] and len(wireless.receipted) > mark[1], 30)
 
         with flowing([traffic, wireless]):
-            for number in range(1, ROUNDS + 1):
+            for number in range(1, rounds + 1):
                 for victim in ("web", "listener"):
                     assert goes_on(), serve.log.read_text()
                     kill_and_see(serve, victim, number)
@@ -143,7 +142,7 @@ def test_each_child_is_started_again_under_traffic_and_nothing_is_half_done(tmp_
         assert audit.audit(made.house.database.engine).faults == ()
         log = serve.log.read_text()
         for victim in ("web", "listener"):
-            assert log.count(f"{victim} ended with -9; starting it again") == ROUNDS, log
+            assert log.count(f"{victim} ended with -9; starting it again") == rounds, log
         serve.process.terminate()
         assert serve.process.wait(20) == 0
 

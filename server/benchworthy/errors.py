@@ -47,7 +47,7 @@ BenchworthyError
 ├── Unavailable                   try again, or start what is missing
 │   ├── StorageBusy               storage-busy
 │   │   └── StorageFull           storage-full
-│   ├── BackupFailed              backup-failed
+│   ├── WriteFailed               write-failed
 │   ├── NotReady                  not-ready
 │   ├── ListenerAlreadyRuns       listener-already-runs
 │   ├── ServiceUnreachable        service-unreachable
@@ -312,9 +312,9 @@ class StorageFull(StorageBusy):
     advice = "Nothing was stored. Make room where the data directory lies; what was refused may be sent again."
 
 
-class BackupFailed(Unavailable):
-    code = "backup-failed"
-    advice = "No backup was left behind. Mend what is named and run it again."
+class WriteFailed(Unavailable):
+    code = "write-failed"
+    advice = "Nothing was left behind. Mend what is named and run it again."
 
 
 class NotReady(Unavailable):

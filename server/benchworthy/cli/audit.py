@@ -7,9 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Engine
+
 from benchworthy import wiring
 from benchworthy.cli.service import say
-from benchworthy.errors import BackupFailed, FileUnreadable
+from benchworthy.errors import FileUnreadable, WriteFailed
 from benchworthy.keeping import audit, clock, daily
 from benchworthy.keys.signer import SiteSigner
 from benchworthy.settings import Settings
@@ -62,16 +64,16 @@ def _clock_right(holder: str, settings: Settings) -> int:
     return 0
 
 
-def _write_heads(path: Path, settings: Settings, engine: Any) -> None:
+def _write_heads(path: Path, settings: Settings, engine: Engine) -> None:
     signer = SiteSigner.load(settings.data / wiring.SIGNING_FILE)
     token = daily.signed_list(engine, signer, settings.site, datetime.now(UTC))
     if token is None:
-        raise BackupFailed("There is no entry in the ledger yet, so there are no heads to list.")
+        raise WriteFailed("There is no entry in the ledger yet, so there are no heads to list.")
     try:
         if not daily.write(path, token):
-            raise BackupFailed(f"{path} is there already.")
+            raise WriteFailed(f"{path} is there already.")
     except OSError as fault:
-        raise BackupFailed(f"{path} cannot be written ({fault.strerror}).") from fault
+        raise WriteFailed(f"{path} cannot be written ({fault.strerror}).") from fault
 
 
 def _keys(options: argparse.Namespace, settings: Settings) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchworthy import __version__
-from benchworthy.errors import BackupFailed
+from benchworthy.errors import WriteFailed
 from benchworthy.keeping.daily import FOLDER as HEADS
 from benchworthy.storage import checksums, copying
 
@@ -40,13 +40,13 @@ class Backup:
 
 
 def make(database: Path, data: Path, target: Path, site: str, at: datetime, *, with_secrets: bool) -> Backup:
-    """Write a backup to `target`, or into it under a name with the date when it is a directory. Raises BackupFailed.
+    """Write a backup to `target`, or into it under a name with the date when it is a directory. Raises WriteFailed.
 
     The file appears under its name only when it is whole, and never in place of another.
     """
     path = target / f"benchworthy-{site}-{at:%Y%m%dT%H%M%SZ}.tar.gz" if target.is_dir() else target
     if path.exists():
-        raise BackupFailed(f"{path} is there already.")
+        raise WriteFailed(f"{path} is there already.")
     try:
         with _workshop(path.parent) as room:
             copying.copy(database, room / DATABASE)
@@ -56,7 +56,7 @@ def make(database: Path, data: Path, target: Path, site: str, at: datetime, *, w
             os.link(room / "finished", path)
             sync_directory(path.parent)
     except (OSError, sqlite3.Error) as fault:
-        raise BackupFailed(f"{path} could not be made: {fault}.") from fault
+        raise WriteFailed(f"{path} could not be made: {fault}.") from fault
     return Backup(path, manifest)
 
 

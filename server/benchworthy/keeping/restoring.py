@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from benchworthy.errors import BackupFailed, BackupInvalid, RestoreRefused
+from benchworthy.errors import BackupInvalid, RestoreRefused, WriteFailed
 from benchworthy.keeping.archive import DATABASE, FORMAT, MANIFEST, SECRET_NAMES, SECRETS, sync_directory
 from benchworthy.keeping.daily import FOLDER as HEADS
 from benchworthy.storage import checksums, copying
@@ -34,7 +34,7 @@ class Restored:
 
 
 def restore(archive: Path, data: Path) -> Restored:
-    """Restore into `data`, which is empty or not there. Raises RestoreRefused, BackupInvalid or BackupFailed.
+    """Restore into `data`, which is empty or not there. Raises RestoreRefused, BackupInvalid or WriteFailed.
 
     Whatever is raised, `data` is left as it was.
     """
@@ -47,7 +47,7 @@ def restore(archive: Path, data: Path) -> Restored:
             schema = _migrate(room / DATABASE)
             secrets = _move_in(room, data)
     except (OSError, sqlite3.Error) as fault:
-        raise BackupFailed(f"{archive} could not be restored into {data}: {fault}.") from fault
+        raise WriteFailed(f"{archive} could not be restored into {data}: {fault}.") from fault
     return Restored(manifest, schema, secrets)
 
 

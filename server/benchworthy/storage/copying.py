@@ -5,7 +5,7 @@ from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
 
-from benchworthy.errors import BackupFailed, FileUnreadable, SettingsInvalid
+from benchworthy.errors import FileUnreadable, SettingsInvalid, WriteFailed
 
 _WAIT_SECONDS = 30.0
 
@@ -29,13 +29,13 @@ def open_file(path: Path, *, readonly: bool = False) -> sqlite3.Connection:
 def copy(database: Path, into: Path) -> None:
     """Copy by SQLite's backup API, all pages in one step: one moment of the record, and nobody who writes has to wait.
 
-    Page by page, each write in between would start the copy again. Raises BackupFailed when the copy is not sound.
+    Page by page, each write in between would start the copy again. Raises WriteFailed when the copy is not sound.
     """
     with closing(open_file(database)) as source, closing(sqlite3.connect(into, isolation_level=None)) as target:
         source.backup(target, pages=-1)
         target.execute("PRAGMA journal_mode=DELETE")  # one file, with nothing beside it
         if wrong := unsound(target):
-            raise BackupFailed(f"The copy of {database} is not sound, so the database itself may be damaged: {wrong}.")
+            raise WriteFailed(f"The copy of {database} is not sound, so the database itself may be damaged: {wrong}.")
 
 
 def unsound(connection: sqlite3.Connection) -> str:
