@@ -5,7 +5,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from benchworthy.errors import SettingsInvalid
-from benchworthy.storage.faults import told_plainly
+from benchworthy.storage.faults import roll_back, told_plainly
 
 _FOLDER = Path(__file__).parent / "migrations"
 
@@ -32,10 +32,10 @@ def upgrade(engine: Engine) -> None:
             command.upgrade(config, "head")
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
         except BaseException:
-            connection.exec_driver_sql("ROLLBACK")
+            roll_back(connection)
             raise
         if broken:
-            connection.exec_driver_sql("ROLLBACK")
+            roll_back(connection)
             raise SettingsInvalid(f"The database breaks {len(broken)} foreign keys after the migration; restore a backup.")
         connection.exec_driver_sql("COMMIT")
         connection.exec_driver_sql("PRAGMA foreign_keys=ON")
