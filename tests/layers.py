@@ -27,6 +27,7 @@ ORDER = (
     ("web",),
     ("settings",),
     ("wiring",),
+    ("keeping",),
     ("serve",),
     ("cli",),
 )

@@ -21,6 +21,7 @@ documents   certificates, labels, loan slips as PDF
 api, pages  REST blueprints, server-rendered pages
 web         the application factory
 wiring      settings to objects
+keeping     backup and restore; the audit of the ledger
 serve       the supervisor and its children
 cli         the commands
 """

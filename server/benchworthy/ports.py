@@ -103,6 +103,12 @@ class Ledger(Protocol):
     """The chains."""
 
     def last(self, chain: str) -> Entry | None: ...
+    def latest(self, *chains: str) -> str | None:
+        """The latest time in these chains, those left aside that an entry CLOCK_RIGHT among them calls wrong.
+
+        The last entry may bear an earlier time than others: it was written with a clock set back.
+        """
+
     def add(self, entry: Entry, text: str | None) -> None: ...
     def entries(self, chain: str) -> Sequence[Entry]: ...
 
