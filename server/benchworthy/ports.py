@@ -183,6 +183,7 @@ class Services:
     derive_field_key: Callable[[str, int], str]
     derive_broker_password: Callable[[str, int], str]
     broker: Broker | None
+    public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
 
 

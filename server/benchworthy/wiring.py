@@ -60,6 +60,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
         broker=Broker(broker.host, broker.port) if broker else None,
+        public_url=settings.public_url,
         field_network=settings.field_network,
     )
     return House(settings, database, services)
