@@ -20,9 +20,8 @@ KNOWN: Mapping[str, str] = {
     "FIELD_NETWORK": "`yes` where boards stay on the site's own network and may keep its passwords in flash; default `no`",
     "CONFIG": "path of a TOML file with the same names in lower case",
 }
-_HTTP = "127.0.0.1:8780"
 # Nothing that a scanner would make something else of: no user, no query, no fragment.
-_PUBLIC = re.compile(r"https?://(?:[A-Za-z0-9.-]+|\[[0-9A-Fa-f:]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~/-]*)?")
+_PUBLIC = re.compile(r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~/-]*)?")
 _LONGEST_PUBLIC = 120
 _SITE = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 
@@ -56,15 +55,16 @@ def read(environment: Mapping[str, str]) -> Settings:
     mqtt = values.get("MQTT") or None
     if mqtt == "embedded":
         raise SettingsInvalid("BENCHWORTHY_MQTT=embedded is not in this version; give the URL of a broker such as mosquitto.")
+    http = _address(values.get("HTTP", "127.0.0.1:8780"))
     return Settings(
         data,
         values.get("DATABASE", f"sqlite:///{data}/benchworthy.sqlite3"),
-        _address(values.get("HTTP", _HTTP)),
+        http,
         mqtt,
         _protocol(values.get("MQTT_PROTOCOL", "5")),
         site,
         _yes(values.get("FIELD_NETWORK", "no")),
-        _public(values.get("PUBLIC_URL") or f"http://{values.get('HTTP', _HTTP)}"),
+        _public(values["PUBLIC_URL"]) if values.get("PUBLIC_URL") else _found_at(*http),
     )
 
 
@@ -86,6 +86,11 @@ def _address(text: str) -> tuple[str, int]:
     if not host or not port.isdigit() or not 0 <= int(port) <= 65535:
         raise SettingsInvalid(f"BENCHWORTHY_HTTP is {text!r}; write host:port, such as 127.0.0.1:8780.")
     return host, int(port)
+
+
+def _found_at(host: str, port: int) -> str:
+    """Where the service listens; not always an address that others can go to, such as 0.0.0.0."""
+    return f"http://[{host}]:{port}" if ":" in host and not host.startswith("[") else f"http://{host}:{port}"
 
 
 def _public(text: str) -> str:

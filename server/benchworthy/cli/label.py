@@ -11,7 +11,7 @@ from benchworthy.documents.sizes import SHEETS, SINGLES
 from benchworthy.errors import WriteFailed
 from benchworthy.intake import label
 
-_ONLY_HERE: Final = {"127.0.0.1", "::1", "localhost", "0.0.0.0", "::"}
+_ONLY_HERE: Final = {"127.0.0.1", "::1", "localhost", "0.0.0.0", "::", "*"}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
