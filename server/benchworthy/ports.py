@@ -164,6 +164,7 @@ class Broker:
 
     host: str
     port: int
+    ca: str | None = None  # DER of the authority that signed the broker's certificate, in base64; boards then use TLS
 
 
 @dataclass(frozen=True, slots=True)

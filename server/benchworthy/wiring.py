@@ -10,13 +10,14 @@ from flask import Flask
 from benchworthy import settings as settings_module
 from benchworthy.designs import agent_release, catalogue
 from benchworthy.errors import SettingsInvalid
-from benchworthy.intake.listener import Listener, parse_broker
+from benchworthy.intake.broker_address import for_boards, parse_broker
+from benchworthy.intake.listener import Listener
 from benchworthy.intake.wire import read_report
 from benchworthy.keys import derive
 from benchworthy.keys.secret import SiteSecret
 from benchworthy.keys.signer import SiteSigner
 from benchworthy.keys.verifier import KeyRing
-from benchworthy.ports import Broker, Services
+from benchworthy.ports import Services
 from benchworthy.settings import Settings
 from benchworthy.storage import owner as owners
 from benchworthy.storage.engine import open_engine
@@ -59,7 +60,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_run_key=lambda run, nonce: derive.run_key(secret, run, nonce).hex(),
         derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
-        broker=Broker(broker.host, broker.port) if broker else None,
+        broker=for_boards(broker, settings.mqtt_boards, settings.mqtt_ca) if broker else None,
         public_url=settings.public_url,
         field_network=settings.field_network,
     )
