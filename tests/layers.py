@@ -22,11 +22,12 @@ ORDER = (
     ("evidence",),
     ("acts",),
     ("pipeline", "desk_actions"),
-    ("virtual", "intake", "bench", "storage", "keys"),
+    ("virtual", "intake", "bench", "storage", "keys", "documents"),
     ("api", "pages"),
     ("web",),
     ("settings",),
     ("wiring",),
+    ("keeping",),
     ("serve",),
     ("cli",),
 )
@@ -39,7 +40,7 @@ ONLY_TO = {"settings": frozenset({"errors"})}
 
 ADAPTERS = frozenset(
     {"flask", "flask_smorest", "marshmallow", "sqlalchemy", "alembic", "paho", "serial", "mpremote", "requests", "waitress",
-     "joserfc", "cryptography"}
+     "joserfc", "cryptography", "fpdf", "segno", "fontTools"}
 )  # fmt: skip
 # A clock, randomness or the environment: these come into the core as arguments.
 IMPURE_MODULES = frozenset({"time", "random", "secrets", "uuid"})

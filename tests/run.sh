@@ -1,7 +1,7 @@
 #!/bin/sh
 # Everything that judges this project, in one command: sh tests/run.sh [--long] [pytest arguments]
-# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice, an
-# emulator of a small controller board with its firmware, and node with a second build of MicroPython.
+# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice,
+# pdftotext, an emulator of a small controller board with its firmware, and node with a second build of MicroPython.
 # Exit codes: 0 all held, 1 something did not, 2 something is missing and this user may not install it.
 set -eu
 
@@ -51,6 +51,7 @@ missing_packages() {
     [ -e /usr/share/firmware-microbit-micropython/firmware.hex ] || printf 'firmware-microbit-micropython '
     command -v node >/dev/null 2>&1 || printf 'nodejs '
     command -v npm >/dev/null 2>&1 || printf 'npm '
+    command -v pdftotext >/dev/null 2>&1 || printf 'poppler-utils '
     if [ ! -x .venv/bin/python ]; then
         python=$(find_python)
         if [ -z "$python" ]; then

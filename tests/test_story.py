@@ -3,7 +3,6 @@
 import contextlib
 import json
 import os
-import signal
 import socket
 import subprocess
 import sys
@@ -120,18 +119,6 @@ def test_serve_ends_both_children_when_told_to(tmp_path: Path, broker: Mosquitto
         process.terminate()
         assert process.wait(20) == 0, log.read_text()
         assert all(gone(pid) for pid in both.values())
-
-
-@pytest.mark.parametrize("victim", ["web", "listener"])
-def test_serve_ends_with_the_child_that_is_killed(tmp_path: Path, broker: Mosquitto, victim: str) -> None:
-    """Half a service is none: the other child is ended too, and the exit code says so."""
-    log = tmp_path / "serve.log"
-    with serving(environment(tmp_path / "data", broker), log) as process:
-        both = wait_for_both(process, log)
-        os.kill(both[victim], signal.SIGKILL)
-        assert process.wait(20) != 0
-        assert all(gone(pid) for pid in both.values())
-        assert f"{victim} ended with -9" in log.read_text()
 
 
 def test_a_second_listener_is_refused_and_the_first_goes_on(tmp_path: Path, broker: Mosquitto) -> None:

@@ -17,9 +17,11 @@ intake      bytes to report; the MQTT listener; broker files
 bench       the serial bench
 storage     tables, migrations, units of work
 keys        site secret, Ed25519, JWKS
+documents   certificates, labels, loan slips as PDF
 api, pages  REST blueprints, server-rendered pages
 web         the application factory
 wiring      settings to objects
+keeping     backup and restore; the audit of the ledger
 serve       the supervisor and its children
 cli         the commands
 """

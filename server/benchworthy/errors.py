@@ -32,13 +32,16 @@ BenchworthyError
 │   ├── CheckInRefused            check-in-refused
 │   ├── HoldRefused               hold-refused
 │   ├── RequestRefused            request-refused
-│   └── FirstTokenExists          first-token-exists
+│   ├── FirstTokenExists          first-token-exists
+│   └── RestoreRefused            restore-refused
 ├── Invalid                       the request itself is wrong
 │   ├── SerialInvalid             serial-invalid
 │   ├── RequestInvalid            request-invalid
 │   ├── SheetInvalid              sheet-invalid
 │   ├── FaultInvalid              fault-invalid
 │   ├── FileUnreadable            file-unreadable
+│   ├── PrintRefused              print-refused
+│   ├── BackupInvalid             backup-invalid
 │   └── SettingsInvalid           settings-invalid
 ├── NotAllowed                    who asks may not
 │   ├── TokenMissing              token-missing
@@ -46,6 +49,9 @@ BenchworthyError
 │   └── RoleRefused               role-refused
 ├── Unavailable                   try again, or start what is missing
 │   ├── StorageBusy               storage-busy
+│   │   └── StorageFull           storage-full
+│   ├── WriteFailed               write-failed
+│   ├── NotReady                  not-ready
 │   ├── ListenerAlreadyRuns       listener-already-runs
 │   ├── ServiceUnreachable        service-unreachable
 │   └── PartMissing               part-missing
@@ -249,6 +255,11 @@ class FirstTokenExists(Conflict):
     advice = "The first token is made once, while there is none; ask a coordinator for another."
 
 
+class RestoreRefused(Conflict):
+    code = "restore-refused"
+    advice = "Restore into a directory that is empty or not there yet; nothing was changed."
+
+
 class Invalid(BenchworthyError):
     """The request itself is wrong."""
 
@@ -276,6 +287,16 @@ class FaultInvalid(Invalid):
 class FileUnreadable(Invalid):
     code = "file-unreadable"
     advice = "Check the file's name; fetch it again from where it came."
+
+
+class PrintRefused(Invalid):
+    code = "print-refused"
+    advice = "Nothing was printed. Mend what is named: a shorter text, a larger label, a place that the sheet has."
+
+
+class BackupInvalid(Invalid):
+    code = "backup-invalid"
+    advice = "Nothing was restored. Take another backup, or install the version of the package that made this one."
 
 
 class SettingsInvalid(Invalid):
@@ -307,8 +328,25 @@ class Unavailable(BenchworthyError):
 
 
 class StorageBusy(Unavailable):
+    """The database takes no write just now."""
+
     code = "storage-busy"
     advice = "Another write holds the database; try again in a second."
+
+
+class StorageFull(StorageBusy):
+    code = "storage-full"
+    advice = "Nothing was stored. Make room where the data directory lies; what was refused may be sent again."
+
+
+class WriteFailed(Unavailable):
+    code = "write-failed"
+    advice = "Nothing was left behind. Mend what is named and run it again."
+
+
+class NotReady(Unavailable):
+    code = "not-ready"
+    advice = "`serve` starts a part again by itself; when that does not help, its log says why."
 
 
 class ListenerAlreadyRuns(Unavailable):

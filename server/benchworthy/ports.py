@@ -103,6 +103,12 @@ class Ledger(Protocol):
     """The chains."""
 
     def last(self, chain: str) -> Entry | None: ...
+    def latest(self, *chains: str) -> str | None:
+        """The latest time in these chains, those left aside that an entry CLOCK_RIGHT among them calls wrong.
+
+        The last entry may bear an earlier time than others: it was written with a clock set back.
+        """
+
     def add(self, entry: Entry, text: str | None) -> None: ...
     def entries(self, chain: str) -> Sequence[Entry]: ...
 
@@ -178,6 +184,7 @@ class Services:
     derive_field_key: Callable[[str, int], str]
     derive_broker_password: Callable[[str, int], str]
     broker: Broker | None
+    public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
 
 

@@ -17,10 +17,14 @@ KNOWN: Mapping[str, str] = {
     "MQTT_BOARDS": "where boards find the broker, mqtt://host:port or with TLS mqtts://host:port; default as MQTT, without TLS",
     "MQTT_CA": "file with the certificate of the authority that boards trust (PEM or DER); needed for mqtts",
     "MQTT_PROTOCOL": "protocol of the listener, 5 or 3; default 5",
+    "PUBLIC_URL": "address under which others find this service, for the codes on labels and certificates; default http://<HTTP>",
     "SITE": "name of the site in topics and certificates; default `main`",
     "FIELD_NETWORK": "`yes` where boards stay on the site's own network and may keep its passwords in flash; default `no`",
     "CONFIG": "path of a TOML file with the same names in lower case",
 }
+# Nothing that a scanner would make something else of: no user, no query, no fragment.
+_PUBLIC = re.compile(r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~/-]*)?")
+_LONGEST_PUBLIC = 120
 _SITE = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 
 
@@ -37,6 +41,7 @@ class Settings:
     field_network: bool = False
     mqtt_boards: str | None = None
     mqtt_ca: Path | None = None
+    public_url: str = "http://127.0.0.1:8780"
 
 
 def read(environment: Mapping[str, str]) -> Settings:
@@ -54,16 +59,18 @@ def read(environment: Mapping[str, str]) -> Settings:
     mqtt = values.get("MQTT") or None
     if mqtt == "embedded":
         raise SettingsInvalid("BENCHWORTHY_MQTT=embedded is not in this version; give the URL of a broker such as mosquitto.")
+    http = _address(values.get("HTTP", "127.0.0.1:8780"))
     return Settings(
         data,
         values.get("DATABASE", f"sqlite:///{data}/benchworthy.sqlite3"),
-        _address(values.get("HTTP", "127.0.0.1:8780")),
+        http,
         mqtt,
         _protocol(values.get("MQTT_PROTOCOL", "5")),
         site,
         _yes(values.get("FIELD_NETWORK", "no")),
         values.get("MQTT_BOARDS") or None,
         Path(values["MQTT_CA"]) if values.get("MQTT_CA") else None,
+        _public(values["PUBLIC_URL"]) if values.get("PUBLIC_URL") else _found_at(*http),
     )
 
 
@@ -85,6 +92,19 @@ def _address(text: str) -> tuple[str, int]:
     if not host or not port.isdigit() or not 0 <= int(port) <= 65535:
         raise SettingsInvalid(f"BENCHWORTHY_HTTP is {text!r}; write host:port, such as 127.0.0.1:8780.")
     return host, int(port)
+
+
+def _found_at(host: str, port: int) -> str:
+    """Where the service listens; not always an address that others can go to, such as 0.0.0.0."""
+    return f"http://[{host}]:{port}" if ":" in host and not host.startswith("[") else f"http://{host}:{port}"
+
+
+def _public(text: str) -> str:
+    if len(text) > _LONGEST_PUBLIC or _PUBLIC.fullmatch(text) is None:
+        raise SettingsInvalid(
+            f"BENCHWORTHY_PUBLIC_URL is {text!r}; write http(s)://name[:port][/path], at most {_LONGEST_PUBLIC} characters."
+        )
+    return text.rstrip("/")
 
 
 def _yes(text: str) -> bool:

@@ -9,6 +9,7 @@ from flask import Flask
 
 from benchworthy import settings as settings_module
 from benchworthy.designs import agent_release, catalogue
+from benchworthy.errors import SettingsInvalid
 from benchworthy.intake.broker_address import for_boards, parse_broker
 from benchworthy.intake.listener import Listener
 from benchworthy.intake.wire import read_report
@@ -43,6 +44,7 @@ def build(settings: Settings, *, signing: bool) -> House:
     engine = open_engine(settings.database)
     upgrade(engine)
     database = Database(engine)
+    _refuse_without_secret(settings, database)
     secret = SiteSecret.load_or_create(settings.data / SECRET_FILE)
     broker = parse_broker(settings.mqtt) if settings.mqtt else None
     services = Services(
@@ -59,9 +61,25 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
         broker=for_boards(broker, settings.mqtt_boards, settings.mqtt_ca) if broker else None,
+        public_url=settings.public_url,
         field_network=settings.field_network,
     )
     return House(settings, database, services)
+
+
+def _refuse_without_secret(settings: Settings, database: Database) -> None:
+    """A record that came back without its secret must not silently get a new one. Raises SettingsInvalid."""
+    path = settings.data / SECRET_FILE
+    if path.exists():
+        return
+    with database.reading() as work:
+        boards = work.registry.boards(settings.site, "", 1)
+    if boards:
+        raise SettingsInvalid(
+            f"There are boards on record, and {path} is not there: with a new secret none of their keys would be known. "
+            f"Copy {SECRET_FILE} and {SIGNING_FILE} from where you keep them. If they are lost for ever, put 32 random bytes "
+            "there, mode 0600, and give every board a new field key."
+        )
 
 
 def build_web(settings: Settings) -> tuple[House, Flask]:

@@ -60,11 +60,11 @@ def _plain(item: Unmet) -> dict[str, str]:
 
 
 def _plausible(now: datetime, board: Board, work: Work) -> None:
-    """No certificate before the package's release date or the last entry of the board's chain."""
-    last = work.ledger.last(board.serial)
+    """No certificate before the package's release date, or before any entry of the board's or the site's chain."""
+    latest = work.ledger.latest(board.serial, f"site:{board.site}")
     earliest = max(
         datetime.fromisoformat(RELEASED).replace(tzinfo=UTC),
-        datetime.fromisoformat(last.at) if last else datetime.min.replace(tzinfo=UTC),
+        datetime.fromisoformat(latest) if latest else datetime.min.replace(tzinfo=UTC),
     )
     if now.replace(microsecond=0) < earliest:
         raise ClockImplausible(f"The server's clock says {now:%Y-%m-%d %H:%M}, earlier than {earliest:%Y-%m-%d %H:%M}.")

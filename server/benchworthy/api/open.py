@@ -2,9 +2,10 @@
 
 from typing import Any
 
-from flask import Blueprint, jsonify
+from flask import Blueprint, current_app, jsonify
 
 from benchworthy.api.access import services
+from benchworthy.errors import NotReady
 
 blueprint = Blueprint("open", __name__)
 
@@ -24,8 +25,12 @@ def live() -> Any:
 
 @blueprint.get("/health/ready")
 def ready() -> Any:
-    """The database answers."""
+    """The database answers and every part of the service is up; 503 names the part that is not."""
     core = services()
     with core.storage.reading() as work:
         work.registry.any_access()
-    return jsonify({"ready": True, "site": core.site})
+    parts = current_app.extensions.get("benchworthy-parts", dict)()
+    down = sorted(name for name, part in parts.items() if part["state"] != "up")
+    if down:
+        raise NotReady(f"Not up: {', '.join(down)}.", parts=parts)
+    return jsonify({"ready": True, "site": core.site, "parts": parts})

@@ -30,14 +30,18 @@ class Entry:
 
 VERBS: Mapping[str, Entry] = {
     "demo": Entry("demo", "run the main job on virtual boards, end to end"),
-    "serve": Entry("serve", "start web and listener, and end both together"),
+    "serve": Entry("serve", "start web and listener, and start them again when they die"),
     "token": Entry("token", "create an API token"),
     "enrol": Entry("enrol", "enrol a board by its serial number"),
     "bench": Entry("bench", "test the board at a serial port in a run"),
     "run": Entry("run", "show a run as it stands, or close it"),
     "certify": Entry("certify", "issue a certificate of fitness on a run"),
     "check-in": Entry("check_in", "settle a returned board on a check-in run"),
+    "label": Entry("label", "print labels of boards as PDF, on sheets or for a label printer"),
     "verify": Entry("verify", "check a certificate offline"),
+    "backup": Entry("backup", "copy the whole record into one file, also while the service runs"),
+    "restore": Entry("restore", "bring a backup back into an empty data directory"),
+    "audit": Entry("audit", "check that nothing in the record was changed behind its back"),
     "design": Entry("design", "list and check sheets, compute what follows from a circuit"),
     "virtual": Entry("virtual", "give you a virtual board on a serial port of its own"),
 }

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any
 
 GENESIS = "0" * 64
+CLOCK_RIGHT = "clock-right"  # the kind of an entry by which somebody says that times after `now`, up to `wrong_until`, are wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +45,16 @@ def first_break(entries: Iterable[Entry]) -> int | None:
     """Position of the first entry that does not follow from the one before it, or None."""
     previous, position = GENESIS, 1
     for entry in entries:
-        honest = _hash(
-            entry.chain, entry.position, entry.at, entry.kind, entry.holder, entry.facts, entry.text_hash, entry.previous
-        )
-        if (entry.position, entry.previous, entry.hash) != (position, previous, honest):
+        if (entry.position, entry.previous) != (position, previous) or not fits_its_hash(entry):
             return position
         previous, position = entry.hash, position + 1
     return None
+
+
+def fits_its_hash(entry: Entry) -> bool:
+    """Whether an entry is what its hash was computed over."""
+    fields = (entry.chain, entry.position, entry.at, entry.kind, entry.holder, entry.facts, entry.text_hash, entry.previous)
+    return entry.hash == _hash(*fields)
 
 
 def _hash(*fields: Any) -> str:

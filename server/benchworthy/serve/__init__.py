@@ -1,1 +1,1 @@
-"""The processes: web and listener, and the supervisor that starts both and ends with both."""
+"""The processes: web and listener, and the supervisor that starts them, starts them again, and ends them in order."""

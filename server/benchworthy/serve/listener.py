@@ -7,10 +7,12 @@ from types import FrameType
 
 from benchworthy import wiring
 from benchworthy.errors import BenchworthyError
+from benchworthy.serve.lifeline import Lifeline
 
 
 def main() -> int:
     """Consume reports until SIGTERM or SIGINT; non-zero when the broker or the lease is lost."""
+    line = Lifeline(sys.argv[1:])
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
     try:
         house, listener = wiring.build_listener(wiring.from_environment())
@@ -23,6 +25,7 @@ def main() -> int:
 
     signal.signal(signal.SIGTERM, leave)
     signal.signal(signal.SIGINT, leave)
+    line.up()
     try:
         listener.run()
     except BenchworthyError as fault:

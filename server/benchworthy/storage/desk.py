@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Integer, Row, func, insert, literal_column, or_, select, update
 
-from benchworthy.history.ledger import Entry
+from benchworthy.history.ledger import CLOCK_RIGHT, Entry
 from benchworthy.history.records import Certificate, Hold, Loan
 from benchworthy.storage import tables as t
 
@@ -37,7 +37,9 @@ class DeskRows:
 
     def newest_certificate(self, serial: str) -> Certificate | None:
         c = t.certificates.c
-        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), c.id.desc()).limit(1)
+        # Issued in whole seconds and under random ids: of two in one second, the row written last is the newer one.
+        written = literal_column("certificates.rowid", Integer)
+        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), written.desc()).limit(1)
         return _certificate(self._connection.execute(query).first())
 
     def certificates_of(self, site: str) -> Sequence[Certificate]:
@@ -94,6 +96,14 @@ class LedgerRows:
         c = t.ledger.c
         row = self._connection.execute(select(t.ledger).where(c.chain == chain).order_by(c.position.desc()).limit(1)).first()
         return _entry(row) if row else None
+
+    def latest(self, *chains: str) -> str | None:
+        """The latest time in these chains; all are written in UTC and in one form, so they sort as they count."""
+        c = t.ledger.c
+        here = c.chain.in_(chains)
+        said = self._connection.execute(select(c.facts).where(here, c.kind == CLOCK_RIGHT)).scalars()
+        believed = [or_(c.at <= facts["now"], c.at > facts["wrong_until"]) for facts in said]
+        return self._connection.execute(select(func.max(c.at)).where(here, *believed)).scalar()
 
     def add(self, entry: Entry, text: str | None) -> None:
         self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))

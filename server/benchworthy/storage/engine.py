@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
-from sqlalchemy.exc import OperationalError
 
 from benchworthy.errors import SettingsInvalid, StorageBusy
+from benchworthy.storage.faults import in_our_words, roll_back, told_plainly
 
 BUSY_MS = 5000
 
@@ -42,29 +42,27 @@ def _use_wal(connection: sqlite3.Connection) -> None:
             return
         except sqlite3.OperationalError as fault:
             if "locked" not in str(fault) or time.monotonic() >= deadline:
-                raise StorageBusy("The database is locked while it is being opened.", retry_after=1) from fault
+                raise (in_our_words(fault) or StorageBusy("The database cannot be opened now.", retry_after=1)) from fault
             time.sleep(0.02)
 
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """One write transaction: committed when the block ends, rolled back when it raises. Raises StorageBusy."""
+    """One write transaction: committed when the block ends, rolled back when it raises. Raises StorageBusy or StorageFull."""
     with engine.connect() as connection:
         try:
-            connection.execute(text("BEGIN IMMEDIATE"))
-        except OperationalError as fault:
-            connection.close()
-            raise StorageBusy("The database is locked by another write.", retry_after=1) from fault
-        try:
-            yield connection
+            with told_plainly():
+                connection.execute(text("BEGIN IMMEDIATE"))
         except BaseException:
-            connection.exec_driver_sql("ROLLBACK")
+            connection.close()
             raise
         try:
-            connection.exec_driver_sql("COMMIT")
-        except OperationalError as fault:
-            connection.exec_driver_sql("ROLLBACK")
-            raise StorageBusy("The database could not finish the write.", retry_after=1) from fault
+            with told_plainly():
+                yield connection
+                connection.exec_driver_sql("COMMIT")
+        except BaseException:
+            roll_back(connection)
+            raise
 
 
 @contextmanager
