@@ -1,6 +1,7 @@
 """What holds for every test: long ones wait for --long, and where CI=true nothing may be skipped unseen."""
 
 import os
+from typing import Any
 
 import pytest
 
@@ -42,8 +43,17 @@ class UnexpectedSkips:
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        if self.found and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        output = getattr(session.config, "workeroutput", None)
+        if output is not None:  # one of several processes: whoever started them decides
+            output["unexpected skips"] = self.found
+        elif self.found and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        """A process that ran a share of the tests has ended; only it saw which whole modules were skipped."""
+        told = getattr(node, "workeroutput", {}).get("unexpected skips", [])
+        self.found += [line for line in told if line not in self.found]
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         if self.found:

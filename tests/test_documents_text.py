@@ -95,6 +95,15 @@ def test_our_widths_are_those_of_the_pdf_writer(face: Face) -> None:
     paper.set_font("text", "B" if face is Face.BOLD else "", 11)
     for text in ("KM00010O", "Größe 10 kΩ", "WWWW iiii", "Ж€µ"):
         assert width(text, face, 11) == pytest.approx(paper.get_string_width(text), abs=0.02)
+    paper.let_go()
+
+
+def test_a_finished_paper_holds_no_file_open() -> None:
+    """A service prints for months: each font file left open would be one less that it may open."""
+    paper = Paper(A4, "x", ISSUED)
+    paper.add_page()
+    paper.made()
+    assert all(font.ttfont.reader is None for font in paper.fonts.values())
 
 
 TEXTS = st.text(st.sampled_from(sorted(advances(Face.PLAIN).keys() & advances(Face.BOLD).keys())), max_size=120).map(shown)

@@ -55,10 +55,13 @@ def test_a_skip_is_let_pass_elsewhere_or_when_its_reason_is_listed(tmp_path: Pat
     assert _session(tmp_path, "true", reason="no interpreter wheel for this machine")[0] == pytest.ExitCode.OK
 
 
-def test_a_skip_of_a_whole_module_fails_the_session_too(tmp_path: Path) -> None:
-    """`importorskip` at the top of a file is no way around."""
+@pytest.mark.parametrize("processes", [(), ("-n", "2")], ids=["one process", "two processes"])
+def test_a_skip_of_a_whole_module_fails_the_session_too(tmp_path: Path, processes: tuple[str, ...]) -> None:
+    """`importorskip` at the top of a file is no way around, nor is another process that ran it."""
     (tmp_path / "test_other.py").write_text("import pytest\npytest.importorskip('nothing_of_this_name')\n")
-    assert _session(tmp_path, "true", reason="no interpreter wheel for this machine")[0] == pytest.ExitCode.TESTS_FAILED
+    done = _session(tmp_path, "true", *processes, reason="no interpreter wheel for this machine")
+    assert done[0] == pytest.ExitCode.TESTS_FAILED
+    assert "nothing_of_this_name" in done[1].partition("skipped where nothing may be skipped")[2]
 
 
 def test_long_tests_run_only_when_asked_for(tmp_path: Path) -> None:

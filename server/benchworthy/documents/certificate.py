@@ -36,9 +36,9 @@ def certificate_pdf(copy: CertificateCopy) -> bytes:
     """The file. The same copy gives the same bytes. Raises PrintRefused."""
     words = read(copy.token, copy.results)
     page_code = qr.encode(checked_address(copy.url), most_version=12)
+    pages = paginate(list(_blocks(copy, words, page_code)), A4[1] - FIRST_TOP - BOTTOM, ROOM)
     paper = Paper(A4, f"{wording.TITLE}: {words.serial}, {words.id}", words.issued)
     paper.set_subject(f"{wording.VIRTUAL}. {wording.VIRTUAL_MEANS}" if words.virtual else wording.NO_INSPECTION)
-    pages = paginate(list(_blocks(copy, words, page_code)), A4[1] - FIRST_TOP - BOTTOM, ROOM)
     for number, page in enumerate(pages, start=1):
         paper.add_page()
         _margins(paper, words, number, len(pages))

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Final
 
 from fpdf import FPDF, ViewerPreferences
+from fpdf.fonts import TTFFont
 
 from benchworthy import __version__
 from benchworthy.documents.typeface import MM_PER_POINT, Face, path_of, width
@@ -121,4 +122,13 @@ class Paper(FPDF):
 
     def made(self) -> bytes:
         """The finished document."""
-        return bytes(self.output())
+        try:
+            return bytes(self.output())
+        finally:
+            self.let_go()
+
+    def let_go(self) -> None:
+        """Close the font files, which fpdf2 leaves open where nothing was drawn with them."""
+        for font in self.fonts.values():
+            if isinstance(font, TTFFont):
+                font.close()
