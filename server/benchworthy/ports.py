@@ -164,6 +164,7 @@ class Broker:
 
     host: str
     port: int
+    bench_mode: bool = False  # the embedded broker: what waits in it ends with its process
 
 
 @dataclass(frozen=True, slots=True)

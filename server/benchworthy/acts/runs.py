@@ -151,6 +151,7 @@ def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], ser
             "site": services.site,
             "user": board.serial,
             "password": services.derive_broker_password(board.serial, board.epoch),
+            **({"mode": "bench mode"} if broker.bench_mode else {}),
         },
     }
 
