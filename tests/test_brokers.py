@@ -22,7 +22,7 @@ def both(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 @pytest.fixture
 def one(both: Side) -> tuple[str, str]:
-    return list(both.boards.items())[0]
+    return next(iter(both.boards.items()))
 
 
 @pytest.fixture

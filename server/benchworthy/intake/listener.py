@@ -28,7 +28,7 @@ from benchworthy.errors import (
     StorageBusy,
     UnknownSerial,
 )
-from benchworthy.intake.topics import TRIAL
+from benchworthy.intake.topics import TRIAL, listener_client_id
 from benchworthy.ports import Services, Work
 from benchworthy.reports.token import digest
 
@@ -80,7 +80,7 @@ class Listener:
         clean_session = None if protocol == 5 else False  # in 5 this is said at connect
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            f"benchworthy-listener-{self._services.site}",
+            listener_client_id(self._services.site),
             clean_session=clean_session,
             protocol=version,
             manual_ack=True,

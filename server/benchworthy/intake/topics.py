@@ -13,6 +13,11 @@ _FROM_BOARD: Final = frozenset({"report", "state"})
 _TO_BOARD: Final = frozenset({"receipt", "request"})
 
 
+def listener_client_id(site: str) -> str:
+    """Fixed, so that the listener comes back to its own session."""
+    return f"benchworthy-listener-{site}"
+
+
 @dataclass(frozen=True, slots=True)
 class TopicRules:
     """A board's user name is its serial number; one more user is the site's listener."""

@@ -24,7 +24,7 @@ from amqtt.session import Session
 from benchworthy.errors import BenchworthyError
 from benchworthy.intake.embedded.messages import KEPT_FOR_BOARD, KEPT_FOR_LISTENER, Handler, keep
 from benchworthy.intake.embedded.streams import BoundedReader, ImpatientWriter
-from benchworthy.intake.topics import TopicRules
+from benchworthy.intake.topics import TopicRules, listener_client_id
 
 log = logging.getLogger("benchworthy.broker")
 
@@ -64,6 +64,19 @@ class EmbeddedBroker(Broker):
             asyncio.get_running_loop(),
         )
         self._door = door
+
+    async def start(self) -> None:
+        await super().start()
+        await self._expect_listener()
+
+    async def _expect_listener(self) -> None:
+        """Nothing is left from before: a report that comes before the listener does waits in the session it will find."""
+        rules = self._door.rules
+        name = f"{rules.listener}/{listener_client_id(rules.site)}"
+        handler, session = self.create_offline_session(name)
+        session.username, session.clean_session = rules.listener, False
+        self._sessions[name] = (session, handler)
+        await self.add_subscription((f"benchworthy/v1/{rules.site}/+/report", 1), session)
 
     @property
     def works(self) -> bool:
