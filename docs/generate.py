@@ -1,11 +1,12 @@
-"""Writes the pages of docs/reference that follow from the code: python docs/generate.py
+"""Writes what follows from the code: the pages of docs/reference, and agent/package.json. python docs/generate.py
 
-The pages are committed, and a test holds them against what this writes now. Nothing here depends on the terminal, the
+These files are committed, and a test holds them against what this writes now. Nothing here depends on the terminal, the
 clock or the Python version.
 """
 
 import argparse
 import inspect
+import json
 import logging
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -20,11 +21,22 @@ from benchworthy import errors, settings
 from benchworthy.api.paths import all_paths, shown
 from benchworthy.api.problems import status_of
 from benchworthy.cli.main import VERBS
+from benchworthy.designs import agent_release
 from benchworthy.errors import BenchworthyError
 from benchworthy.web import create_app
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate.py; change the code it names, then run that again. -->\n"
+
+
+PACKAGE = Path(__file__).parent.parent / "agent" / "package.json"
+
+
+def package_text() -> str:
+    """What `mpremote mip install agent/package.json` reads from a checkout: every file of the agent, below `lib`."""
+    inside = [path.removeprefix("lib/") for path in agent_release.current().files if path.startswith("lib/")]
+    package = {"version": agent_release.current().version, "deps": [], "urls": [[path, path] for path in sorted(inside)]}
+    return json.dumps(package, indent=1) + "\n"
 
 
 def pages() -> dict[str, str]:
@@ -218,6 +230,7 @@ def main() -> None:
     REFERENCE.mkdir(parents=True, exist_ok=True)
     for name, text in pages().items():
         (REFERENCE / name).write_text(text)
+    PACKAGE.write_text(package_text())
 
 
 if __name__ == "__main__":

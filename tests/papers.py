@@ -119,10 +119,16 @@ def printed(results: dict[str, Any], **claims: Any) -> CertificateCopy:
 
 
 def seen_codes(pdf: bytes, dots_per_inch: int = 300) -> list[list[str]]:
-    """What a scanner (zxing) reads on each page as drawn by another program (PDFium)."""
+    """What a scanner (zxing) reads on each page as drawn by another program (PDFium).
+
+    Told to read QR codes: looking for every kind, it was once seen to take a row of squares in a token for a bar code.
+    """
     with pypdfium2.PdfDocument(pdf) as opened:
         pictures = [page.render(scale=dots_per_inch / 72).to_pil().convert("L") for page in opened]
-    return [sorted(found.text for found in zxingcpp.read_barcodes(picture)) for picture in pictures]
+    return [
+        sorted(found.text for found in zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode))
+        for picture in pictures
+    ]
 
 
 def seen_text(pdf: bytes, *options: str) -> str:

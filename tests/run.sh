@@ -1,7 +1,7 @@
 #!/bin/sh
 # Everything that judges this project, in one command: sh tests/run.sh [--long] [pytest arguments]
-# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice, an
-# emulator of a small controller board with its firmware, and node with a second build of MicroPython.
+# On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice,
+# pdftotext, an emulator of a small controller board with its firmware, and node with a second build of MicroPython.
 # Exit codes: 0 all held, 1 something did not, 2 something is missing and this user may not install it.
 set -eu
 

@@ -17,7 +17,7 @@ from services.receipts import receipt_for
 
 PLAN = plan_for(catalogue.find("tarn-b"), "plug")
 # KiB on a 64-bit interpreter: what it needs today and a little; a change that needs more should be seen.
-CEILINGS = {"source": 76, ".mpy": 66}
+CEILINGS = {"source": 67, ".mpy": 54}
 LARGEST = 8192  # bytes of a file's source: compiling it takes about four times as much
 
 

@@ -83,7 +83,10 @@ def test_damage_alone_is_board_garbled() -> None:
 
 def test_a_board_that_dies_in_the_middle_is_lost(board: EmulatedBoard) -> None:
     """Its supply goes while a test runs; told at once, and the port is absent afterwards."""
-    with BoardLink(board.port, **SHORT_S) as link, closing(link._plain._socket):  # pyserial forgets a socket that is lost
+    with (
+        people.serial_link(board.port, **SHORT_S) as link,
+        closing(link._plain._socket),
+    ):  # pyserial forgets a socket that is lost
         dying = threading.Timer(1.0, board.pull_out)
         dying.start()
         fault = _bounded(5.0, lambda: snippets.reading(link, LINES["KEY-PRESS"], PORTS))
@@ -95,7 +98,7 @@ def test_a_board_that_dies_in_the_middle_is_lost(board: EmulatedBoard) -> None:
 
 def test_a_loop_that_swallows_ctrl_c_is_silent(board: EmulatedBoard) -> None:
     """The raw REPL cannot be reached any more; a person has to press reset."""
-    with BoardLink(board.port, **SHORT_S) as link:
+    with people.serial_link(board.port, **SHORT_S) as link:
         loop = "import time\nwhile 1:\n try:\n  while 1:time.sleep_ms(9)\n except BaseException:pass\n"
         with pytest.raises(BoardSilent):
             link.call(loop, 1.0)
@@ -106,7 +109,7 @@ def test_a_loop_that_swallows_ctrl_c_is_silent(board: EmulatedBoard) -> None:
 
 def test_a_test_that_hangs_ends_and_the_next_one_runs(board: EmulatedBoard) -> None:
     """A loop that Ctrl-C does reach costs its own time only; the error is that test's."""
-    with BoardLink(board.port, silence_s=1.0, enter_s=1.5) as link:
+    with people.serial_link(board.port, silence_s=1.0, enter_s=1.5) as link:
         link.call("import beck as B\ndef f(p):\n while 1:pass\nB.code=f", 5.0)
         fault = _bounded(10.0, lambda: snippets.reading(link, LINES["PWR-V33S"], PORTS))
         assert isinstance(fault, BoardSilent) and fault.code == "board-silent"
@@ -166,7 +169,7 @@ def test_a_reset_on_the_way_is_noticed(board: EmulatedBoard) -> None:
         assert snippets.reading(link, LINES["MCU-RST"], PORTS)["steps"] == [[1, 0, 0, 0, 0]]
     board.pull_out()
     board.plug_in()
-    with BoardLink(board.port) as link:
+    with people.serial_link(board.port) as link:
         assert snippets.reading(link, LINES["MCU-RST"], PORTS)["steps"] == [[1, 1, 1, 1, 1]]
 
 
@@ -174,7 +177,7 @@ def test_a_controller_without_the_firmware_says_so(one_board: EmulatedBoard) -> 
     """A board that came back from a reset without its module, or another small board."""
     one_board.pull_out()
     one_board.plug_in()
-    with BoardLink(one_board.port) as link:
+    with people.serial_link(one_board.port) as link:
         fault = _bounded(5.0, lambda: snippets.identity(link))
         assert isinstance(fault, BoardFaulted) and "beck" in fault.detail
         assert "ImportError" in snippets.reading(link, LINES["KEY-IDLE"], PORTS)["error"]

@@ -1,8 +1,10 @@
 """Certificates, lending and check-in over HTTP: what the desk gets, and everything that keeps a board here."""
 
+import dataclasses
 import hashlib
 import json
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -250,3 +252,16 @@ def test_a_hold_keeps_a_fit_board_here(made: Trial) -> None:
     refused(made.ask("POST", f"/boards/{serial}/holds", {"reason": "once more"}, "desk"), 409, "hold-refused")
     fitness = made.get(f"/boards/{serial}/fitness", "reader")
     assert (fitness["fit"], [item["code"] for item in fitness["unmet"]]) == (False, ["held"])
+
+
+def test_of_certificates_issued_in_one_second_the_last_one_is_the_newest(made: Trial) -> None:
+    """Ids are random, so without an order of their own an older certificate could stand for the board."""
+    serial = certified(made, "SECOND1")
+    now = made.clock().replace(microsecond=0) + timedelta(seconds=2)
+    made.app.extensions["benchworthy"] = dataclasses.replace(made.services, now=lambda: now)
+    for _ in range(5):
+        issued = made.certify(serial)
+        assert issued.status_code == 201, issued.text
+        with made.house.database.reading() as work:
+            newest = work.desk.newest_certificate(serial)
+        assert newest is not None and issued.json is not None and newest.id == issued.json["id"]

@@ -40,6 +40,11 @@ def test_the_committed_reference_is_what_the_code_says(name: str) -> None:
     assert (REFERENCE / name).read_text() == PAGES[name]
 
 
+def test_the_committed_list_of_the_agents_files_is_what_mip_needs() -> None:
+    """When this fails: python docs/generate.py."""
+    assert (REPOSITORY / "agent" / "package.json").read_text() == generate.package_text()
+
+
 def test_the_generator_writes_the_same_text_every_time() -> None:
     """No clock, no terminal, no order of a set in it."""
     assert generate.pages() == PAGES

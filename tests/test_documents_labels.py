@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchworthy.documents.labels import HINT, MOST_LABELS, Label, sheets_pdf, single_pdf
-from benchworthy.documents.sizes import SHEETS, SINGLES, LabelSheet, LabelSize, checked_label, checked_sheet
+from benchworthy.documents.labels import HINT, Label, sheets_pdf, single_pdf, singles_pdf
+from benchworthy.documents.sizes import MOST_LABELS, SHEETS, SINGLES, LabelSheet, LabelSize, checked_label, checked_sheet
 from benchworthy.errors import BenchworthyError, PrintRefused, SerialInvalid
 from benchworthy.intake import label as scanned
 from papers import ADDRESS, ISSUED, SERIAL, Spot, pages_text, seen_codes, seen_text, spots
@@ -70,6 +70,16 @@ def test_the_serial_number_is_the_largest_thing_to_read() -> None:
     """At least twelve points on the larger label: capitals of three millimetres."""
     by_height = sorted(spots(single_pdf(PLAIN, SINGLES["62x29"], ISSUED)), key=lambda spot: spot.bottom - spot.top)
     assert by_height[-1].bottom - by_height[-1].top >= 2.5
+
+
+def test_labels_for_a_label_printer_come_one_a_page_in_the_order_asked_for() -> None:
+    """And one alone is the same print."""
+    labels = numbered(3)
+    assert seen_codes(singles_pdf(labels, SINGLES["50x25"], ISSUED)) == [[label.url] for label in labels]
+    assert singles_pdf(labels[:1], SINGLES["50x25"], ISSUED) == single_pdf(labels[0], SINGLES["50x25"], ISSUED)
+    for count in (0, MOST_LABELS + 1):
+        with pytest.raises(PrintRefused, match=str(count)):
+            singles_pdf(labels[:1] * count, SINGLES["50x25"], ISSUED)
 
 
 def test_the_same_labels_give_the_same_bytes() -> None:

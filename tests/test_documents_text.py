@@ -15,7 +15,8 @@ from benchworthy import documents
 from benchworthy.documents import numbers, qr
 from benchworthy.documents.fitting import fit, wrap
 from benchworthy.documents.flow import Block, paginate
-from benchworthy.documents.paper import A4, Paper
+from benchworthy.documents.paper import Paper
+from benchworthy.documents.sizes import A4
 from benchworthy.documents.typeface import CUT, Face, advances, shown, width
 from benchworthy.errors import PrintRefused
 from papers import ISSUED

@@ -14,7 +14,8 @@ import paho.mqtt.client as paho
 import pytest
 from sqlalchemy import select, update
 
-from benchworthy.intake.listener import Listener, parse_broker
+from benchworthy.intake.broker_address import parse_broker
+from benchworthy.intake.listener import Listener
 from benchworthy.keys.bench_key import BenchKey
 from benchworthy.reports.token import MAX_BYTES, digest
 from benchworthy.storage import tables

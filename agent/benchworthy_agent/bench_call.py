@@ -43,6 +43,7 @@ _session = _Session()
 
 def begin(context_text):
     """Take a run's context: serial, design, plan (hash), ports, run, nonce, key, epoch, mqtt, wifi, absent; as JSON."""
+    modules.collect_often_if_short()
     if _session.draft is None and _session.spare is None:
         # The report's buffer, see report.py, taken first of all: later the heap is in pieces.
         _session.spare = [bytearray(4228), 0, b"", 0]

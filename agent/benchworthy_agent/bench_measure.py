@@ -8,23 +8,18 @@ from benchworthy_agent.boards import FINDING, rp2
 
 
 def begin(session, context_text):
-    run = session.run = json.loads(context_text)
-    run["ports"] = modules.load("boards.rp2_ports").packed(run["ports"])
-    run["boot"] = modules.load("state").load("state.json").boot
-    modules.drop("state")
-    session.kept = {}
-    session.spare, session.draft, session.hw = session.draft or session.spare, None, None
-    # The report's buffer, taken now, before the heap is in pieces.
-    modules.load("bench_reading").draft(session)
-    modules.drop_if_short("report", "sign", "bench_reading")
+    modules.load("bench_begin").begin(session, context_text)
+    modules.drop_if_short("bench_begin", "bench_reading", "report", "sign")
     _board(session).rest()
 
 
 def test(session, line_text):
     line = json.loads(line_text)
     kind, content = runner.carry_out(_board(session), _clock(session), line, session.run["absent"] or ())
+    name = line["id"]
+    line = None  # a long one takes as much memory as a file
     modules.drop_if_short(*runner.USED)
-    modules.load("bench_reading").keep(session, line["id"], kind, content)
+    modules.load("bench_reading").keep(session, name, kind, content)
 
 
 def show(session, text):

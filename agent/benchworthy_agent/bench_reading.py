@@ -24,5 +24,5 @@ def keep(session, test, kind, content):
             made.add(test, kind, text)
         except ValueError:
             pass  # not even that: the reading is missing from the report, and the bench is told
-    modules.drop_if_short("report", "sign", "bench_reading")
+    modules.drop_if_short("report", "reading", "sign", "bench_reading")
     session.done({"test": test, "kind": kind, "text": text})

@@ -1,9 +1,8 @@
 """The calls of the bench that send reports and take receipts."""
 
 from benchworthy_agent import modules
-from benchworthy_agent import receipt as receipts
 
-_LINK_S = 5  # no heartbeat comes while the link waits, and the bench gives up after ten silent seconds
+_ANSWER_S = 5  # no heartbeat comes while the link waits, and the bench gives up after ten silent seconds
 _JOIN_MS = 6000
 
 
@@ -39,7 +38,7 @@ def _settle(session, text, settled):
     """Drop the token that a receipt names, whichever it is, if the receipt's code is right."""
     for number in sorted(session.kept):
         _, key, digest, state = session.kept[number]
-        verdict = receipts.check(text, digest, key)
+        verdict = modules.load("receipt").check(text, digest, key)
         if verdict is not None:
             del session.kept[number]
             session.spare = state
@@ -57,12 +56,13 @@ def _by_mqtt(session, number, settled):
     session.heartbeat()
     if run["wifi"] and "wifi" not in (run["absent"] or ()):
         modules.load("link.radio").join(run["wifi"], _JOIN_MS)
+        modules.drop_if_short("link.radio")
         session.heartbeat()
     from benchworthy_agent.link import post
 
-    mail = post.Post(run["mqtt"], run["serial"], lambda text: _settle(session, text, settled), timeout_s=_LINK_S)
+    link = post.Post(run["mqtt"], run["serial"], lambda text: _settle(session, text, settled), timeout_s=_ANSWER_S)
     try:
-        mail.open()
-        return None if mail.send(token, lambda: number in settled, session.heartbeat) else post.NO_RECEIPT
+        link.open()
+        return None if link.send(token, lambda: number in settled, session.heartbeat) else post.NO_RECEIPT
     finally:
-        mail.close()
+        link.close()

@@ -32,13 +32,13 @@ def echoes(serial, access, heartbeat, n):
             if in_vain == _IN_VAIN:
                 break
             continue
-        trip = time.ticks_diff(time.ticks_us(), start)
-        count, total, squares, in_vain = count + 1, total + trip, squares + trip * trip, 0
-        least, greatest = trip if least is None else min(least, trip), max(greatest, trip)
+        us = time.ticks_diff(time.ticks_us(), start)
+        count, total, squares, in_vain = count + 1, total + us, squares + us * us, 0
+        least, greatest = us if least is None else min(least, us), max(greatest, us)
     link.disconnect()
     lost = n - count
-    trips = [count, total, squares, least, greatest] if count else [1, 0, 0, 0, 0]
-    return [[1, lost, lost * lost, lost, lost], trips]
+    times = [count, total, squares, least, greatest] if count else [1, 0, 0, 0, 0]
+    return [[1, lost, lost * lost, lost, lost], times]
 
 
 def _client(serial, access):

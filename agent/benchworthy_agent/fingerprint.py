@@ -10,10 +10,10 @@ import benchworthy_agent
 def agent_hash():
     """32 hex digits; the files are read once in a boot."""
     if benchworthy_agent.own_hash is None:
-        paths = _sources("lib/benchworthy_agent")
-        paths.append("main.py")
+        found = _sources("lib/benchworthy_agent")
+        found.append("main.py")
         names = hashlib.sha256()
-        for path in sorted(paths):
+        for path in sorted(found):
             names.update(("%s %s\n" % (path, _file_hash(path))).encode())
         benchworthy_agent.own_hash = binascii.hexlify(names.digest()).decode()[:32]
     return benchworthy_agent.own_hash
@@ -34,7 +34,7 @@ def _file_hash(path):
     running = hashlib.sha256()
     with open(path, "rb") as file:
         while True:
-            octets = file.read(512)
+            octets = file.read(256)
             if not octets:
                 return binascii.hexlify(running.digest()).decode()
             running.update(octets)

@@ -5,6 +5,7 @@ import sys
 
 _PACKAGE = "benchworthy_agent."
 _PLENTY = 65536  # free bytes
+_OFTEN = 4096  # bytes taken between two collections
 
 
 def load(name):
@@ -34,6 +35,14 @@ def drop_if_short(*names):
     gc.collect()
     if gc.mem_free() < _PLENTY:
         drop(*names)
+
+
+def collect_often_if_short():
+    """Where memory is short, what stays must not come to lie all over it, between what does not: no large piece is left
+    then. Where it is not, measurements are spared the collections.
+    """
+    gc.collect()
+    gc.threshold(_OFTEN if gc.mem_free() < _PLENTY else -1)
 
 
 def keep(*names):

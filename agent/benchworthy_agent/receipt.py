@@ -5,12 +5,12 @@ import json
 
 from benchworthy_agent import sign
 
-_MAX_CHARACTERS = 1024
+_MAX_TEXT = 1024
 
 
-def check(receipt_text, digest, key):
+def check(text, digest, key):
     """The verdict if the receipt (text or bytes) names `digest` and its mac is right for `key`, or None."""
-    fields = _fields(receipt_text)
+    fields = _fields(text)
     if fields is None or fields["report"] != digest:
         return None
     verdict = fields["verdict"]
@@ -21,12 +21,12 @@ def check(receipt_text, digest, key):
     return verdict
 
 
-def _fields(receipt_text):
+def _fields(text):
     # A receipt is about 150 characters; anything long would only eat the heap.
-    if not isinstance(receipt_text, (str, bytes)) or len(receipt_text) > _MAX_CHARACTERS:
+    if not isinstance(text, (str, bytes)) or len(text) > _MAX_TEXT:
         return None
     try:
-        fields = json.loads(receipt_text)
+        fields = json.loads(text)
     except (ValueError, TypeError, KeyError, IndexError, MemoryError, RuntimeError):
         return None
     if not isinstance(fields, dict) or type(fields.get("v")) is not int or fields["v"] != 1:

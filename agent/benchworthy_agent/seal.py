@@ -8,7 +8,7 @@ from benchworthy_agent.report import HEADER_ROOM, MAX_TOKEN, SIGNATURE_ROOM
 
 def seal(draft, head, kid, key):
     """The token (a view of the draft's buffer), see report.Draft.close."""
-    _refuse_floats(head)
+    _refuse(head)
     draft.put("]," + _dumps(head)[1:])
     buffer, end, rest, _ = draft.state
     end = draft.place(end, sign.base64url(rest))
@@ -25,10 +25,10 @@ def _dumps(value):
     return json.dumps(value, separators=(",", ":"))
 
 
-def _refuse_floats(value):
+def _refuse(value):
     """Floats do not survive a board's 30 bits, and its json.dumps writes a bare nan, which is no JSON."""
     if isinstance(value, float):
         raise ValueError("floats are refused")
     if isinstance(value, dict):
         for name in value:
-            _refuse_floats(value[name])
+            _refuse(value[name])

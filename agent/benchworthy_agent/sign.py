@@ -16,9 +16,10 @@ def hmac_sha256(key, message):
     if len(key) > _BLOCK:
         key = hashlib.sha256(key).digest()
     key = key + b"\x00" * (_BLOCK - len(key))
-    inner = hashlib.sha256(bytes([octet ^ 0x36 for octet in key]))
+    # Generators, not lists: a list of 64 numbers wants its memory in one piece.
+    inner = hashlib.sha256(bytes(octet ^ 0x36 for octet in key))
     inner.update(message)
-    outer = hashlib.sha256(bytes([octet ^ 0x5C for octet in key]))
+    outer = hashlib.sha256(bytes(octet ^ 0x5C for octet in key))
     outer.update(inner.digest())
     return outer.digest()
 

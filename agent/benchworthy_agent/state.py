@@ -8,7 +8,7 @@ a boot that was used is never given again.
 import json
 import os
 
-_LONGEST = 512
+_MAX_TEXT = 512
 
 
 class State:
@@ -72,10 +72,10 @@ def _new(path):
 def _read(path):
     try:
         with open(path, "rb") as file:
-            octets = file.read(_LONGEST + 1)
+            octets = file.read(_MAX_TEXT + 1)
     except OSError:
         return None, "missing"
-    if len(octets) > _LONGEST:
+    if len(octets) > _MAX_TEXT:
         return None, "broken"
     try:
         fields = json.loads(octets.decode())

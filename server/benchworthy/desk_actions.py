@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import certifying, enrolling, lending, requesting
+from benchworthy.acts import certifying, enrolling, lending, printing, requesting
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -114,6 +114,18 @@ def results(services: Services, certificate_id: str) -> str:
     """The results document, byte for byte as it was hashed."""
     with services.storage.reading() as work:
         return work.desk.document(certifying.find(certificate_id, work, services).results) or ""
+
+
+def certificate_on_paper(services: Services, certificate_id: str) -> printing.CertificateText:
+    """What its PDF is made from."""
+    with services.storage.reading() as work:
+        return printing.certificate(certificate_id, work, services)
+
+
+def labels(services: Services, serials: Sequence[str]) -> tuple[printing.LabelText, ...]:
+    """What the labels of these boards say."""
+    with services.storage.reading() as work:
+        return printing.labels(serials, work, services)
 
 
 def status_list(services: Services) -> str:

@@ -164,6 +164,7 @@ class Broker:
 
     host: str
     port: int
+    ca: str | None = None  # DER of the authority that signed the broker's certificate, in base64; boards then use TLS
     bench_mode: bool = False  # the embedded broker: what waits in it ends with its process
 
 
@@ -184,6 +185,7 @@ class Services:
     derive_field_key: Callable[[str, int], str]
     derive_broker_password: Callable[[str, int], str]
     broker: Broker | None
+    public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
 
 

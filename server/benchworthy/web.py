@@ -7,7 +7,7 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, people, problems, requests, runs
+from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
@@ -28,7 +28,14 @@ def create_app(services: Services) -> Flask:
     )
     app.extensions["benchworthy"] = services
     api = _Api(app)
-    for blueprint in (boards.blueprint, runs.blueprint, certificates.blueprint, people.blueprint, requests.blueprint):
+    for blueprint in (
+        boards.blueprint,
+        runs.blueprint,
+        certificates.blueprint,
+        printing.blueprint,
+        people.blueprint,
+        requests.blueprint,
+    ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
     app.register_blueprint(agent.blueprint)

@@ -1,5 +1,6 @@
 """Settings to objects: the only module that sees the core and all its adapters."""
 
+import dataclasses
 import os
 import secrets
 from collections.abc import Callable
@@ -12,7 +13,8 @@ from sqlalchemy.exc import SQLAlchemyError
 from benchworthy import settings as settings_module
 from benchworthy.designs import agent_release, catalogue
 from benchworthy.errors import SettingsInvalid, StorageBusy
-from benchworthy.intake.listener import BrokerAddress, Listener, parse_broker
+from benchworthy.intake.broker_address import BrokerAddress, for_boards, parse_broker
+from benchworthy.intake.listener import Listener
 from benchworthy.intake.topics import LISTENER, TRIAL
 from benchworthy.intake.wire import read_report
 from benchworthy.keys import derive
@@ -62,10 +64,16 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_run_key=lambda run, nonce: derive.run_key(secret, run, nonce).hex(),
         derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
-        broker=Broker(broker.host, broker.port, settings.mqtt == EMBEDDED) if broker else None,
+        broker=_told_to_boards(settings, broker) if broker else None,
+        public_url=settings.public_url,
         field_network=settings.field_network,
     )
     return House(settings, database, services)
+
+
+def _told_to_boards(settings: Settings, broker: BrokerAddress) -> Broker:
+    found = for_boards(broker, settings.mqtt_boards, settings.mqtt_ca)
+    return dataclasses.replace(found, bench_mode=settings.mqtt == EMBEDDED)
 
 
 def _refuse_without_secret(settings: Settings, database: Database) -> None:
@@ -113,7 +121,9 @@ def site_secret(settings: Settings) -> SiteSecret:
 def broker_address(settings: Settings, secret: SiteSecret) -> BrokerAddress | None:
     """The broker and the listener's login there; None where there is none. Raises SettingsInvalid."""
     if settings.mqtt == EMBEDDED:
-        return BrokerAddress(*settings.mqtt_listen, LISTENER, derive.service_password(secret, LISTENER, settings.site))
+        host, port = settings.mqtt_listen
+        here = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+        return BrokerAddress(here, port, LISTENER, derive.service_password(secret, LISTENER, settings.site))
     return parse_broker(settings.mqtt) if settings.mqtt else None
 
 

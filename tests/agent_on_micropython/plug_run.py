@@ -6,11 +6,11 @@ A line is first made into a call, as the raw REPL does it; `=OK=` or `=ERR= text
 import sys
 
 while True:
-    line = sys.stdin.buffer.readline()
+    line = sys.stdin.readline()  # once in memory, as in the raw REPL
     if not line:
         break
     try:
-        exec(line.decode())
+        exec(line)
         print("=OK=")
     except Exception as error:  # noqa: BLE001 - whatever a call raises is told to the bench
         print("=ERR=", type(error).__name__, error)

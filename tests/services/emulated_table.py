@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 from benchworthy.bench.probe import Link
 from benchworthy.bench.reach import Reach
@@ -16,18 +17,41 @@ from services.emulated_board import EmulatedBoard
 LAMPS, SOUNDER, KEY, M1 = (4, 5, 6, 7, 8, 9), 16, 17, 18
 _FEW, _LOW_HZ = 40, 500.0
 _LOOK_S = 0.004
+_BURST = 32
 _QUIET_S = 0.04  # the silences of the patterns are longer, a half period of the lowest tone is shorter
 
 
 @contextmanager
 def link_to(board: EmulatedBoard, recover: bool = False) -> Iterator[BoardLink]:
     """A link to the board, which has become a Beck again if it lost its memory in between."""
-    with BoardLink(board.port, recover=recover) as link:
-        # As a serial port is: a small write goes out at once, and does not wait for the answer to the one before.
-        link._plain._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    with serial_link(board.port, recover=recover) as link:
         if not board.is_beck:
             board.become_beck(link)
         yield link
+
+
+@contextmanager
+def serial_link(port: str, **more: Any) -> Iterator[BoardLink]:
+    """A link whose bytes go as they do on a serial line."""
+    with BoardLink(port, **more) as link:
+        _as_a_serial_line(link)
+        yield link
+
+
+def _as_a_serial_line(link: BoardLink) -> None:
+    """Small writes go out at once, and bytes come no faster than at 115200 Bd: a burst would keep the emulated controller in
+    its interrupt, and overrun the 64 bytes it has for them."""
+    port = link._plain
+    port._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    write = port.write
+
+    def paced(octets: bytes) -> int:
+        for start in range(0, len(octets), _BURST):
+            write(burst := octets[start : start + _BURST])
+            time.sleep(len(burst) * 10 / 115_200)
+        return len(octets)
+
+    port.write = paced
 
 
 def reach(board: EmulatedBoard) -> Reach:

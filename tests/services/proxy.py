@@ -4,11 +4,17 @@ import contextlib
 import random
 import socket
 import threading
+import time
 from collections.abc import Iterator
+
+_BURST = 32
 
 
 class BadWire:
-    """Passes bytes both ways. `lose` is the chance of each byte to the board to vanish; `nonsense` answers instead of it."""
+    """Passes bytes both ways, to the board no faster than at 115200 Bd.
+
+    `lose` is the chance of each byte to the board to vanish; `nonsense` answers instead of it.
+    """
 
     def __init__(self, to: int, seed: int = 1) -> None:
         self.lose, self.nonsense, self.lost = 0.0, b"", 0
@@ -42,7 +48,9 @@ class BadWire:
                     continue
                 kept = bytes(o for o in octets if not to_board or self._chance.random() >= self.lose)
                 self.lost += len(octets) - len(kept)
-                sink.sendall(kept)
+                for start in range(0, len(kept), _BURST):
+                    sink.sendall(kept[start : start + _BURST])
+                    time.sleep(_BURST * 10 / 115_200 if to_board else 0)
         for line in (source, sink):
             with contextlib.suppress(OSError):
                 line.shutdown(socket.SHUT_RDWR)

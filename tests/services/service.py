@@ -25,6 +25,7 @@ from benchworthy.serve.demo.house import ServiceProcess, free_port
 from benchworthy.storage import tables
 from benchworthy.web import create_app
 from services import reports
+from services.certificates import Signed, signed_by
 from services.mosquitto import LISTENER, SITE, Mosquitto, running_mosquitto
 
 PEOPLE = {"coordinator": "C1", "tester": "T4", "inspector": "I2", "desk": "D1", "reader": "R9"}
@@ -204,11 +205,17 @@ class Running:
 
 
 @contextmanager
-def running(directory: Path) -> Iterator[Running]:
-    """mosquitto and the whole service, for as long as the block lasts."""
+def running(directory: Path, ca: Signed | None = None) -> Iterator[Running]:
+    """mosquitto and the whole service, for as long as the block lasts; with `ca` boards are sent to a port with TLS."""
     data = directory / "data"
-    with running_mosquitto(directory, {}) as broker, trial(data) as made:
-        service = ServiceProcess(environment(data, broker), directory / "serve.log")
+    certificates = {"boards": signed_by(ca, "127.0.0.1")} if ca else {}
+    with running_mosquitto(directory, {}, certificates) as broker, trial(data) as made:
+        settled = environment(data, broker)
+        if ca:
+            (directory / "ca.pem").write_bytes(ca.pem)
+            settled["BENCHWORTHY_MQTT_BOARDS"] = f"mqtts://127.0.0.1:{broker.tls_ports['boards']}"
+            settled["BENCHWORTHY_MQTT_CA"] = str(directory / "ca.pem")
+        service = ServiceProcess(settled, directory / "serve.log")
         try:
             service.start()
             yield Running(made, broker, service)

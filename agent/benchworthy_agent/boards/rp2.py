@@ -8,15 +8,17 @@ from benchworthy_agent import modules
 from benchworthy_agent.boards import Silent
 
 _PULLS = {"up": machine.Pin.PULL_UP, "down": machine.Pin.PULL_DOWN, None: None}
-# What is brought into memory when it is first asked for: the name of a function, and its file.
-_ELSEWHERE = {
-    "plug_serial": "bus", "clear_bus": "bus", "scan": "bus", "memory_errors": "bus", "rise": "bus",
-    "arm": "drive", "disarm": "drive", "burst_until": "drive", "window": "drive",
-    "duty": "pwm", "widths": "pwm", "period": "pwm",
-    "memory_free": "system", "boots": "system", "flash": "system", "module_id": "system", "firmware": "system",
-    "presses": "key",
-    "dbm": "radio",
-}  # fmt: skip
+# What is brought into memory when it is first asked for: a file rp2_..., then the functions in it.
+_ELSEWHERE = (
+    "bus plug_serial scan memory_errors",
+    "wires clear_bus rise",
+    "drive arm disarm",
+    "watch burst_until window",
+    "pwm duty widths period",
+    "system memory_free boots flash module_id firmware",
+    "key presses",
+    "radio dbm",
+)
 
 
 def low(pins):
@@ -64,10 +66,12 @@ class Board:
         self.net = net or {}
 
     def __getattr__(self, name):
-        if name not in _ELSEWHERE:
-            raise AttributeError(name)
-        function = getattr(modules.load("boards.rp2_" + _ELSEWHERE[name]), name)
-        return lambda *arguments: function(self, *arguments)
+        for line in _ELSEWHERE:
+            file, *names = line.split()
+            if name in names:
+                function = getattr(modules.load("boards.rp2_" + file), name)
+                return lambda *given: function(self, *given)
+        raise AttributeError(name)
 
     def number(self, port):
         """The number of a port's pin."""

@@ -5,8 +5,8 @@ from micropython import const
 from benchworthy_agent import modules
 from benchworthy_agent.boards import NotHere, rp2
 
-_BETWEEN_MS = const(200)
-_TRY_MS = const(6000)  # no heartbeat comes meanwhile, and the bench gives up after ten silent seconds
+_GAP_MS = const(200)
+_JOIN_MS = const(6000)  # no heartbeat comes meanwhile, and the bench gives up after ten silent seconds
 
 
 def dbm(board, clock, n):
@@ -16,7 +16,7 @@ def dbm(board, clock, n):
     station = _join(board.net["wifi"], clock.beat)
 
     def take():
-        clock.sleep_ms(_BETWEEN_MS)
+        clock.sleep_ms(_GAP_MS)
         return int(station.status("rssi"))
 
     return rp2.tally(take, n)
@@ -28,7 +28,7 @@ def _join(wifi, heartbeat):
     for left in (2, 1, 0):
         heartbeat()
         try:
-            return radio.join(wifi, _TRY_MS)
+            return radio.join(wifi, _JOIN_MS)
         except OSError as error:
             if "no radio" in str(error):
                 raise NotHere("no radio on this module")

@@ -32,7 +32,7 @@ def memory_free(board):
 
 
 def boots(board):
-    """The boot wronger now, less what it was when the run began."""
+    """The boot counter now, less what it was when the run began."""
     return modules.load("state").load("state.json").boot - board.boot
 
 
@@ -40,7 +40,7 @@ def flash(board, size):
     """Free bytes, and how many of `size` bytes of a pattern came back different; the file is gone afterwards."""
     sizes = os.statvfs("/")
     free = sizes[0] * sizes[3]
-    pattern = bytes([(place * 7 + 3) & 0xFF for place in range(_BLOCK)])
+    pattern = bytes((place * 7 + 3) & 0xFF for place in range(_BLOCK))
     wrong = 0
     try:
         with open(_FILE, "wb") as file:
@@ -49,7 +49,7 @@ def flash(board, size):
         with open(_FILE, "rb") as file:
             for _ in range(size // _BLOCK):
                 octets = file.read(_BLOCK)
-                wrong += sum([a != b for a, b in zip(octets, pattern)]) + _BLOCK - len(octets)
+                wrong += sum(a != b for a, b in zip(octets, pattern)) + _BLOCK - len(octets)
     finally:
         try:
             os.remove(_FILE)

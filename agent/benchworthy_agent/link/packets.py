@@ -21,17 +21,17 @@ def packet(first, body, follows=0):
 def connect(client_id, keepalive, clean, user, password, will):
     """The CONNECT packet; `will` is (topic, payload) or None, sent with QoS 1 and retained."""
     flags = 0x02 if clean else 0
-    tail = text(client_id)
+    rest = text(client_id)
     if will:
         flags |= 0x04 | 0x08 | 0x20
-        tail += text(will[0]) + text(will[1])
+        rest += text(will[0]) + text(will[1])
     if user is not None:
         flags |= 0x80
-        tail += text(user)
+        rest += text(user)
         if password is not None:
             flags |= 0x40
-            tail += text(password)
-    return packet(0x10, text("MQTT") + bytes((4, flags, keepalive >> 8, keepalive & 0xFF)) + tail)
+            rest += text(password)
+    return packet(0x10, text("MQTT") + bytes((4, flags, keepalive >> 8, keepalive & 0xFF)) + rest)
 
 
 def publish(topic, size, qos, retain, pid):

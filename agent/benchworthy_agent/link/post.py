@@ -20,10 +20,10 @@ class Post:
     def __init__(self, access, serial, on_receipt, on_request=None, timeout_s=10):
         self._leaf = "benchworthy/v1/%s/%s/" % (access["site"], serial)
         self._hear = {"receipt": on_receipt, "request": on_request}
-        who = [access[name] for name in ("host", "port", "user", "password")]
+        given = [access[name] for name in ("host", "port", "user", "password")]
         tls = access.get("tls")
         ca = binascii.a2b_base64(tls["ca"]) if tls else None
-        self.client = mqtt.Client(serial, *who, timeout_s=timeout_s, will=(self._leaf + "state", "offline"), tls=ca)
+        self.client = mqtt.Client(serial, *given, timeout_s=timeout_s, will=(self._leaf + "state", "offline"), tls=ca)
         self.client.on_message = self._take
 
     def open(self, state="online"):
@@ -60,9 +60,9 @@ class Post:
         self.client.disconnect()
 
     def _take(self, topic, payload):
-        hear = self._hear.get(topic[len(self._leaf) :])
-        if hear is None:
+        take = self._hear.get(topic[len(self._leaf) :])
+        if take is None:
             # The session is older than this connection: a request may come while a bench sends a report.
             return False
-        hear(payload)
+        take(payload)
         return True

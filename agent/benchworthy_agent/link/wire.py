@@ -10,7 +10,7 @@ import time
 
 from benchworthy_agent.link import LinkError
 
-_CHUNK = 512
+_BLOCK = 256
 _EAGAIN = 11
 
 
@@ -55,16 +55,16 @@ class Wire:
         """The next bytes, b"" if there are none after all. LinkError when the peer has closed."""
         plain = self._stream is self._sock
         try:
-            chunk = self._sock.recv(_CHUNK) if plain else self._stream.read(_CHUNK)
+            octets = self._sock.recv(_BLOCK) if plain else self._stream.read(_BLOCK)
         except OSError as error:
             if error.args[0] == _EAGAIN:
                 return b""
             raise LinkError("connection lost (%s)" % error)
-        if chunk is not None and not chunk:
+        if octets is not None and not octets:
             raise LinkError("connection closed by the broker")
         # TLS may hold more of a record that poll, asked about the socket, no longer sees.
-        self._more = not plain and chunk is not None and len(chunk) == _CHUNK
-        return chunk or b""
+        self._more = not plain and octets is not None and len(octets) == _BLOCK
+        return octets or b""
 
     def write(self, octets):
         """Send all of `octets`, without copying them."""

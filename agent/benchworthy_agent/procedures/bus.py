@@ -1,6 +1,6 @@
 """The two-wire bus. Ports: `data` and `clock`."""
 
-from benchworthy_agent.procedures.converter import one
+from benchworthy_agent.procedures.steps import one
 
 
 def bus_clear(hw, clock, args):

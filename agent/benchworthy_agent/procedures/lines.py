@@ -1,6 +1,6 @@
 """Reads digital lines against pulls and against each other."""
 
-from benchworthy_agent.procedures.converter import one
+from benchworthy_agent.procedures.steps import one
 
 _SETTLE_MS = 1
 

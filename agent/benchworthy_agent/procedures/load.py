@@ -1,7 +1,7 @@
 """The motor ports under load. Ports and channels are named as in motor.py."""
 
 from benchworthy_agent import drive
-from benchworthy_agent.procedures.converter import channel
+from benchworthy_agent.procedures.steps import channel
 
 
 def currents(hw, clock, args):

@@ -1,6 +1,6 @@
 """The module itself: memory, restarts, flash, radio; and the servo pulse, which its timer measures."""
 
-from benchworthy_agent.procedures.converter import one
+from benchworthy_agent.procedures.steps import one
 
 
 def memory_free(hw, clock, args):

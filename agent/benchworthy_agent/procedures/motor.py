@@ -5,7 +5,7 @@ Ports: `enable`, `a` and `b` are a port's enable and its two inputs; `read` is t
 """
 
 from benchworthy_agent import drive
-from benchworthy_agent.procedures.converter import channel, one
+from benchworthy_agent.procedures.steps import channel, one
 
 _SETTLE_MS = 10  # ten times the filter of the current reading
 

@@ -4,7 +4,7 @@ Ports and channels are named as in motor.py.
 """
 
 from benchworthy_agent import drive
-from benchworthy_agent.procedures.converter import channel, one, select
+from benchworthy_agent.procedures.steps import channel, one, select
 
 _SETTLE_MS = 10  # ten times the filter of the current reading
 _GAP_MS = 700

@@ -1,7 +1,10 @@
 """A board in the field is asked to do something; a person gets what the installation of a board needs."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
+from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of
 from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
@@ -14,11 +17,11 @@ from benchworthy.reports import request as requests
 
 @dataclass(frozen=True, slots=True)
 class FieldKey:
-    """The board's own key, and its password at the broker: secrets for the board's flash."""
+    """The board's own key, and its access to the broker where the site lets boards keep it: secrets for the board's flash."""
 
     board: Board
     key: str
-    broker_password: str
+    mqtt: Mapping[str, Any] | None
 
 
 def ask(serial: str, do: str, holder: str, work: Work, services: Services) -> Request:
@@ -54,5 +57,5 @@ def field_key(serial: str, holder: str, work: Work, services: Services) -> Field
     return FieldKey(
         board,
         services.derive_field_key(board.serial, board.epoch),
-        services.derive_broker_password(board.serial, board.epoch),
+        broker_access(board, services) if services.field_network else None,
     )

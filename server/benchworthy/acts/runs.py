@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
+from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
 from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
@@ -128,7 +129,6 @@ def _asked(test: Test) -> dict[str, Any]:
 
 
 def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], services: Services) -> dict[str, Any]:
-    broker = services.broker
     people = (Author.OPERATOR, Author.INSPECTOR)
     return {
         "run": run.id,
@@ -143,16 +143,7 @@ def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], ser
         "draws": [{"test": d.test, "draw": d.number, "stimulus": dict(d.stimulus)} for d in drawn],
         "ask": [_asked(t) for t in sheet.tests_of(run.test_set) if t.author in people or t.action],
         "state_files": dict(sheet.state_files),
-        "mqtt": None
-        if broker is None
-        else {
-            "host": broker.host,
-            "port": broker.port,
-            "site": services.site,
-            "user": board.serial,
-            "password": services.derive_broker_password(board.serial, board.epoch),
-            **({"mode": "bench mode"} if broker.bench_mode else {}),
-        },
+        "mqtt": broker_access(board, services),
     }
 
 

@@ -7,7 +7,7 @@ from flask_smorest import Blueprint
 
 from benchworthy import desk_actions
 from benchworthy.acts.results import coverage_of
-from benchworthy.api import schemas
+from benchworthy.api import printing, schemas
 from benchworthy.api.access import allowed, holder, services
 from benchworthy.intake import label
 from benchworthy.judging.decision import RULE
@@ -27,12 +27,17 @@ def certify(body: dict[str, Any], serial: str) -> dict[str, Any]:
 @blueprint.get("/certificates/<certificate>")
 @allowed()
 @blueprint.response(200, schemas.CertificateOut)
+@blueprint.alt_response(200, schema={"type": "string"}, content_type="application/jose")
+@blueprint.alt_response(200, schema=printing.PAPER, content_type=printing.PDF)
 def one(certificate: str) -> Any:
-    """A certificate as JSON, or as the signed token with `Accept: application/jose`."""
+    """A certificate as JSON, as the signed token with `Accept: application/jose`, or to print with `application/pdf`."""
+    wanted = request.accept_mimetypes.best_match(["application/json", "application/jose", printing.PDF])
+    if wanted == printing.PDF:
+        return _varied(printing.certificate_answer(desk_actions.certificate_on_paper(services(), certificate), certificate))
     found = desk_actions.certificate(services(), certificate)
-    if request.accept_mimetypes.best_match(["application/json", "application/jose"]) == "application/jose":
-        return Response(found.token, mimetype="application/jose")
-    return _shown(found)
+    if wanted == "application/jose":
+        return _varied(Response(found.token, mimetype="application/jose"))
+    return _shown(found), 200, {"Vary": "Accept"}
 
 
 @blueprint.get("/certificates/<certificate>/results")
@@ -48,6 +53,11 @@ def results(certificate: str) -> Response:
 def status_list() -> Response:
     """The signed, dated list of what is in force; needs no token."""
     return Response(desk_actions.status_list(services()), mimetype="application/jose")
+
+
+def _varied(answer: Response) -> Response:
+    answer.headers["Vary"] = "Accept"
+    return answer
 
 
 def _shown(found: Any) -> dict[str, Any]:

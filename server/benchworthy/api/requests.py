@@ -37,16 +37,5 @@ def one(serial: str, number: int) -> Any:
 @blueprint.response(200, schemas.FieldKeyOut)
 def field_key(serial: str) -> dict[str, Any]:
     """The board's field key for its installation at a bench; that it was told goes into the board's history."""
-    core = services()
-    told = desk_actions.field_key(core, label.parse(serial), holder())
-    broker = core.broker
-    mqtt = None
-    if broker is not None and core.field_network:
-        mqtt = {
-            "site": core.site,
-            "host": broker.host,
-            "port": broker.port,
-            "user": told.board.serial,
-            "password": told.broker_password,
-        }
-    return {"serial": told.board.serial, "epoch": told.board.epoch, "key": told.key, "mqtt": mqtt}
+    told = desk_actions.field_key(services(), label.parse(serial), holder())
+    return {"serial": told.board.serial, "epoch": told.board.epoch, "key": told.key, "mqtt": told.mqtt}

@@ -109,18 +109,33 @@ class Service:
         """POST a JSON object to a path below the base; a JSON object."""
         return self._send("POST", path, dict(body), _JSON)
 
+    def post_for_pdf(self, path: str, body: Mapping[str, Any]) -> tuple[bytes, str]:
+        """POST a JSON object; the PDF it is answered with, and where the codes printed in it lead."""
+        answer = self._patiently("POST", path, dict(body), _JSON, "application/pdf")
+        if answer.status_code == 200 and answer.content.startswith(b"%PDF-"):
+            return answer.content, answer.links.get("related", {}).get("url", "")
+        _read(answer, self._base)
+        raise ServiceUnreachable(f"The answer of {self._base} is no PDF.", how="broken-answer", status=answer.status_code)
+
     def _send(self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None) -> dict[str, Any]:
+        return _read(self._patiently(method, path, body, kind, _JSON), self._base)
+
+    def _patiently(
+        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, accept: str
+    ) -> requests.Response:
         """Try again while the service says 503 and when to come back: it has then done nothing."""
         for turn in range(1, TRIES + 1):
-            answer = self._once(method, path, body, kind)
+            answer = self._once(method, path, body, kind, accept)
             wait_s = _retry_after(answer)
             if answer.status_code != 503 or wait_s is None or turn == TRIES:
                 break
             self._sleep(wait_s)
-        return _read(answer, self._base)
+        return answer
 
-    def _once(self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None) -> requests.Response:
-        headers = {"Accept": f"{_JSON}, application/problem+json"}
+    def _once(
+        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, accept: str = _JSON
+    ) -> requests.Response:
+        headers = {"Accept": f"{accept}, application/problem+json"}
         if kind is not None:
             headers["Content-Type"] = kind
         try:

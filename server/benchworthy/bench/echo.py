@@ -5,18 +5,19 @@ Both are one call with answers in between, so they work over any link and leave 
 
 import base64
 import binascii
+import contextlib
 import json
 import os
 import time
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
+from benchworthy.bench.exchange import Exchange
 from benchworthy.bench.probe import MARK, Link
 from benchworthy.errors import BoardFaulted, BoardSilent
 
 TEXT_BYTES: Final = 64 * 1024
 PIECE: Final = 512
-_AHEAD: Final = 2  # pieces under way at a time
 _ECHO_S: Final = 60.0
 _STAMPS: Final = 12
 _BRIEF_S: Final = 15.0
@@ -68,52 +69,19 @@ def echo(link: Link, size: int = TEXT_BYTES) -> Echoed:
     A board that swallows some falls silent, which counts as errors: the pieces that never came.
     """
     text = base64.b64encode(os.urandom(size)).decode()
-    pieces = [text[start : start + PIECE - 1] + "\n" for start in range(0, size // PIECE * (PIECE - 1), PIECE - 1)]
-    talk = _Talk(link, pieces)
-    try:
-        link.call(_ECHO % (len(pieces), PIECE), _ECHO_S, talk.line)
-    except (BoardSilent, BoardFaulted):
-        talk.crc = None
-    return talk.result()
+    pieces = [text[start : start + PIECE - 1] for start in range(0, size // PIECE * (PIECE - 1), PIECE - 1)]
+    talk, sums = Exchange(link, pieces, _GO, "\n"), list[str]()
 
+    def line(said: str) -> None:
+        if said != _GO and said.startswith(MARK):
+            sums.append(said.removeprefix(MARK))
+        else:
+            talk.line(said)
 
-@dataclass(slots=True)
-class _Talk:
-    """One echo under way."""
-
-    link: Link
-    pieces: list[str]
-    sent: int = 0
-    heard: int = 0
-    wrong: int = 0
-    crc: Any = None
-    begun: float = 0.0
-    ended: float = 0.0
-
-    def line(self, line: str) -> None:
-        if line == _GO:
-            self.begun = time.monotonic()
-            for _ in range(_AHEAD):
-                self._next()
-        elif line.startswith(MARK):
-            self.crc = line[len(MARK) :]
-        elif self.begun and self.heard < len(self.pieces):
-            self.wrong += line != self.pieces[self.heard][:-1]
-            self.heard += 1
-            self.ended = time.monotonic()
-            self._next()
-
-    def _next(self) -> None:
-        if self.sent < len(self.pieces):
-            self.link.reply(self.pieces[self.sent])
-            self.sent += 1
-
-    def result(self) -> Echoed:
-        missing = len(self.pieces) - self.heard
-        other = self.crc != str(binascii.crc32("".join(self.pieces).encode()))
-        seconds = max(self.ended - self.begun, 1e-6)
-        speed = int(self.heard * PIECE / seconds) if self.heard else 0
-        return Echoed(min(speed, 2**31 - 1), self.wrong + missing + (other and not missing))
+    with contextlib.suppress(BoardSilent, BoardFaulted):
+        link.call(_ECHO % (len(pieces), PIECE), _ECHO_S, line)
+    right = str(binascii.crc32("".join(f"{piece}\n" for piece in pieces).encode()))
+    return Echoed(talk.bytes_per_s, talk.errors + (sums != [right] and talk.heard == len(pieces)))
 
 
 @dataclass(frozen=True, slots=True)

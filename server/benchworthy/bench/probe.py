@@ -8,6 +8,7 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final, Protocol
 
 from benchworthy.errors import BoardFaulted
@@ -141,6 +142,12 @@ def mark_stands(link: Link, name: str, since_ms: int | None = None) -> bool:
     later = "True" if since_ms is None else f"time.ticks_diff(time.ticks_ms(),{since_ms})>=0"
     code = f"import time\nprint('{MARK}%d'%(globals().get('_bm')=={name!r} and {later}))"
     return bool(_last(link, code, _BRIEF_S))
+
+
+def set_clock(link: Link, moment: datetime) -> None:
+    """Tell the board the date (UTC). Raises BenchFailure."""
+    parts = (moment.year, moment.month, moment.day, moment.weekday(), moment.hour, moment.minute, moment.second, 0)
+    link.call(f"import machine\nmachine.RTC().datetime({parts})\ndel machine\n", _BRIEF_S)
 
 
 def code_crc(text: str) -> int:

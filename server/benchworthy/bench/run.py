@@ -113,6 +113,8 @@ class Run:
         ports = self.ports
         context = {name: self.opened[name] for name in ("design", "run", "nonce", "key", "epoch")}
         plan = probe.plan_hash(str(self.opened["plan"]))
+        if (self.opened.get("mqtt") or {}).get("tls"):
+            probe.set_clock(self.reach.link, datetime.now(UTC))  # certificates have dates, and boards no battery
         mine = {"serial": self.serial, "plan": plan, "ports": ports, "absent": sorted(self.absent)}
         self.agent.begin({**context, **mine, "mqtt": self.opened.get("mqtt"), "wifi": self.wifi})
         probe.mark(self.reach.link, self.id)

@@ -64,11 +64,10 @@ def _secrets(options: argparse.Namespace, told: dict[str, Any]) -> dict[str, Any
     if told["mqtt"] is None:
         raise RequestInvalid("Boards of this site keep no passwords (BENCHWORTHY_FIELD_NETWORK, and a broker, would allow it).")
     given = read_json(options.network)
-    tls = given.get("tls")
-    if not set(given) <= {"wifi", "tls", "ntp"} or "wifi" not in given:
-        raise FileUnreadable(f"{options.network} holds `wifi`, null or an object, and perhaps `tls` and `ntp`; nothing else.")
+    if not set(given) <= {"wifi", "ntp"} or "wifi" not in given:
+        raise FileUnreadable(f"{options.network} holds `wifi`, null or an object, and perhaps `ntp`; nothing else.")
     clock = {"ntp": given["ntp"]} if "ntp" in given else {}
-    return {"wifi": given["wifi"], "mqtt": {**told["mqtt"], **({"tls": tls} if tls else {})}, **clock}
+    return {"wifi": given["wifi"], "mqtt": told["mqtt"], **clock}
 
 
 def _tell(options: argparse.Namespace, serial: str, done: installing.Installed, left: list[str]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from benchworthy import wiring
 from benchworthy.errors import SettingsInvalid
 from benchworthy.intake import broker_files
-from benchworthy.intake.listener import parse_broker
+from benchworthy.intake.broker_address import parse_broker
 from benchworthy.serve import broker_users
 from benchworthy.settings import EMBEDDED, Settings
 

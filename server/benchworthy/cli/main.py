@@ -37,6 +37,7 @@ VERBS: Mapping[str, Entry] = {
     "run": Entry("run", "show a run as it stands, or close it"),
     "certify": Entry("certify", "issue a certificate of fitness on a run"),
     "check-in": Entry("check_in", "settle a returned board on a check-in run"),
+    "label": Entry("label", "print labels of boards as PDF, on sheets or for a label printer"),
     "verify": Entry("verify", "check a certificate offline"),
     "backup": Entry("backup", "copy the whole record into one file, also while the service runs"),
     "restore": Entry("restore", "bring a backup back into an empty data directory"),

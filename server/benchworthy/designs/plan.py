@@ -38,4 +38,12 @@ def plan_for(sheet: Sheet, test_set: str) -> Plan:
 
 
 def _line(part: PartPlan, test: Test) -> Mapping[str, Any]:
-    return {"part": part.number, "id": test.id, "p": test.procedure, "n": sorted(test.needs), "a": dict(test.parameters)}
+    return {"part": part.number, "id": test.id, "p": test.procedure, "n": sorted(test.needs), "a": _bare(test.parameters)}
+
+
+def _bare(parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """The parameters without the names of steps: a formula needs those, and a board pays for each with memory."""
+    steps = parameters.get("steps")
+    if steps is None:
+        return dict(parameters)
+    return {**parameters, "steps": [{key: value for key, value in step.items() if key != "name"} for step in steps]}

@@ -12,8 +12,9 @@ from benchworthy.documents import qr, wording
 from benchworthy.documents.certificate_parts import BOTTOM, LEFT, TOP, WIDE
 from benchworthy.documents.checks import checked_address
 from benchworthy.documents.flow import Block, paginate
-from benchworthy.documents.paper import A4, GREY, Paper
+from benchworthy.documents.paper import GREY, Paper
 from benchworthy.documents.reading import Words, read
+from benchworthy.documents.sizes import A4
 from benchworthy.documents.typeface import Face
 from benchworthy.errors import PrintRefused
 

@@ -5,8 +5,9 @@ from collections.abc import Iterator, Sequence
 from benchworthy.documents import numbers, qr, wording
 from benchworthy.documents.fitting import fit, leading, wrap
 from benchworthy.documents.flow import Block, gap, paragraph, put_lines
-from benchworthy.documents.paper import A4, BLACK, GREY, Paper
+from benchworthy.documents.paper import BLACK, GREY, Paper
 from benchworthy.documents.reading import Line, TestResult, Words
+from benchworthy.documents.sizes import A4
 from benchworthy.documents.typeface import Face, width
 
 LEFT, TOP, BOTTOM = 18.0, 18.0, 18.0

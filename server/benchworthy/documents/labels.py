@@ -11,12 +11,11 @@ from benchworthy.documents import qr, wording
 from benchworthy.documents.checks import checked_address, checked_serial
 from benchworthy.documents.fitting import fit, leading
 from benchworthy.documents.flow import put_lines
-from benchworthy.documents.paper import A4, GREY, Paper
-from benchworthy.documents.sizes import LabelSheet, LabelSize, checked_label, checked_sheet
+from benchworthy.documents.paper import GREY, Paper
+from benchworthy.documents.sizes import A4, MOST_LABELS, LabelSheet, LabelSize, checked_label, checked_sheet
 from benchworthy.documents.typeface import MM_PER_POINT, Face, shown, width
 from benchworthy.errors import PrintRefused
 
-MOST_LABELS: Final = 500  # a few seconds of work: each code is computed anew
 HINT: Final = "Fit to lend? Scan."
 _LARGEST, _SMALLEST_SERIAL = 30.0, 7.0
 _LARGE = 12.0  # points: read at arm's length
@@ -64,10 +63,19 @@ class _Layout:
 
 def single_pdf(label: Label, size: LabelSize, at: datetime) -> bytes:
     """One label on a page of its own size, for a label printer. Raises PrintRefused, SerialInvalid."""
-    ready = _laid_out(label, checked_label(size))
-    paper = Paper((size.width, size.height), f"Label of {label.serial}", at)
-    paper.add_page()
-    _draw(paper, ready, 0, 0)
+    return singles_pdf([label], size, at)
+
+
+def singles_pdf(labels: Sequence[Label], size: LabelSize, at: datetime) -> bytes:
+    """Labels one after the other, each on a page of its own. Raises PrintRefused, SerialInvalid; then nothing is printed."""
+    checked_label(size)
+    _checked_count(labels)
+    ready = [_laid_out(label, size) for label in labels]
+    title = f"Label of {labels[0].serial}" if len(labels) == 1 else f"{len(labels)} labels"
+    paper = Paper((size.width, size.height), title, at)
+    for layout in ready:
+        paper.add_page()
+        _draw(paper, layout, 0, 0)
     return paper.made()
 
 
@@ -77,8 +85,7 @@ def sheets_pdf(labels: Sequence[Label], sheet: LabelSheet, first: int, at: datet
     Raises PrintRefused, SerialInvalid; then nothing is printed, so no sheet is spoilt by half.
     """
     checked_sheet(sheet)
-    if not 1 <= len(labels) <= MOST_LABELS:
-        raise PrintRefused(f"{len(labels)} labels: print 1 to {MOST_LABELS} at a time.")
+    _checked_count(labels)
     if not 1 <= first <= sheet.places:
         raise PrintRefused(f"This sheet has the places 1 to {sheet.places}, not {first}.")
     ready = [_laid_out(label, sheet.label) for label in labels]
@@ -89,6 +96,11 @@ def sheets_pdf(labels: Sequence[Label], sheet: LabelSheet, first: int, at: datet
             paper.add_page()
         _draw(paper, layout, *sheet.corner(place))
     return paper.made()
+
+
+def _checked_count(labels: Sequence[Label]) -> None:
+    if not 1 <= len(labels) <= MOST_LABELS:
+        raise PrintRefused(f"{len(labels)} labels: print 1 to {MOST_LABELS} at a time.")
 
 
 def _laid_out(label: Label, size: LabelSize) -> _Layout:

@@ -14,8 +14,6 @@ from fpdf import FPDF, ViewerPreferences
 from benchworthy import __version__
 from benchworthy.documents.typeface import MM_PER_POINT, Face, path_of, width
 
-A4: Final = (210.0, 297.0)
-A5: Final = (148.0, 210.0)
 BLACK: Final = 0
 GREY: Final = 90  # 7:1 against white: still easy to read
 PALE: Final = 200  # rules between rows

@@ -1,6 +1,7 @@
-"""Sizes of labels and of sheets of labels, in millimetres, and what is checked before anything is drawn.
+"""Sizes of paper, labels and sheets of labels, in millimetres, and what is checked before anything is drawn.
 
-The sizes are generic: measure the sheet at hand, and give its numbers where they differ.
+The sizes are generic: measure the sheet at hand, and give its numbers where they differ. The PDF writer is not loaded here:
+schemas and commands name these sizes too.
 """
 
 import math
@@ -9,9 +10,11 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Final
 
-from benchworthy.documents.paper import A4
 from benchworthy.errors import PrintRefused
 
+A4: Final = (210.0, 297.0)
+A5: Final = (148.0, 210.0)
+MOST_LABELS: Final = 500  # in one print, a few seconds of work: each code is computed anew
 SMALLEST_WIDTH, SMALLEST_HEIGHT = 30.0, 15.0  # mm inside the inset; below, code or serial number cannot be read
 _SLACK: Final = 0.01  # mm; sums of sizes with one decimal are not exact
 
@@ -58,6 +61,7 @@ SHEETS: Final[Mapping[str, LabelSheet]] = MappingProxyType(
         "a4-5x13": LabelSheet(5, 13, LabelSize(38.1, 21.2, 1.5), 4.75, 10.7, gap_x=2.5),
     }
 )
+MOST_PLACES: Final = max(sheet.places for sheet in SHEETS.values())
 
 
 def checked_label(size: LabelSize) -> LabelSize:

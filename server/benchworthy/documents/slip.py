@@ -12,7 +12,8 @@ from benchworthy.documents import qr, wording
 from benchworthy.documents.checks import checked_address, checked_code, checked_serial
 from benchworthy.documents.fitting import fit, leading, wrap
 from benchworthy.documents.flow import put_lines
-from benchworthy.documents.paper import A4, A5, BLACK, GREY, Paper
+from benchworthy.documents.paper import BLACK, GREY, Paper
+from benchworthy.documents.sizes import A4, A5
 from benchworthy.documents.typeface import MM_PER_POINT, Face, shown, width
 from benchworthy.errors import PrintRefused
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, or_, select, update
+from sqlalchemy import Connection, Integer, Row, func, insert, literal_column, or_, select, update
 
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
 from benchworthy.history.records import Certificate, Hold, Loan
@@ -37,7 +37,9 @@ class DeskRows:
 
     def newest_certificate(self, serial: str) -> Certificate | None:
         c = t.certificates.c
-        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), c.id.desc()).limit(1)
+        # Issued in whole seconds and under random ids: of two in one second, the row written last is the newer one.
+        written = literal_column("certificates.rowid", Integer)
+        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), written.desc()).limit(1)
         return _certificate(self._connection.execute(query).first())
 
     def certificates_of(self, site: str) -> Sequence[Certificate]:

@@ -4,7 +4,7 @@ STA_IF = 0
 
 
 class WLAN:
-    def __init__(self, interface):
+    def __init__(self, id):
         pass
 
     def active(self, on):
@@ -14,4 +14,6 @@ class WLAN:
         return True
 
     def status(self, name=None):
-        return -52
+        # A text too long to be interned, and so a constant. In a file with no constant at all, MicroPython's pointer to
+        # the table of them may point at whatever is made next, and keep that alive for as long as the file is imported.
+        return -52 if name == "rssi" else "has joined long ago"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from benchworthy.bench.echo import Echoed
+from benchworthy.bench.exchange import Exchange
 from benchworthy.bench.probe import Link
 from benchworthy.bench.snippets import code, wire
 from benchworthy.errors import BoardFaulted, BoardGarbled, BoardSilent
@@ -14,7 +15,6 @@ from benchworthy.errors import BoardFaulted, BoardGarbled, BoardSilent
 ECHO_BYTES: Final = 8 * 1024
 PIECE: Final = 24  # two of them fit the receive buffer of a small controller, 64 bytes
 STAMPS: Final = 12
-_AHEAD: Final = 2
 _GO: Final = "=BA="
 _ECHO_S: Final = 60.0
 _WRAP: Final = 2**30  # where the board's microseconds begin anew
@@ -24,49 +24,14 @@ def echo(link: Link, size: int | None = None) -> Echoed:
     """Send random text (8 kB) piece by piece and take it back; a piece that is not the one sent is an error. Raises BoardLost."""
     size = size or ECHO_BYTES
     text = base64.b64encode(os.urandom(size)).decode()
-    talk = _Echo(link, [text[start : start + PIECE] for start in range(0, size - PIECE + 1, PIECE)])
+    talk = Exchange(link, [text[start : start + PIECE] for start in range(0, size - PIECE + 1, PIECE)], _GO)
     try:
         wire.ask(link, code.echo(len(talk.pieces), PIECE), _ECHO_S, talk.line)
     except (BoardSilent, BoardFaulted, BoardGarbled):
         pass  # the pieces that never came are counted as errors
     except wire.NotThere as fault:
         raise BoardFaulted(f"The board cannot echo: {fault}.", port=link.port) from fault
-    return talk.result()
-
-
-@dataclass(slots=True)
-class _Echo:
-    """One echo under way; it starts over when the board does."""
-
-    link: Link
-    pieces: list[str]
-    sent: int = 0
-    heard: int = 0
-    wrong: int = 0
-    begun: float = 0.0
-    ended: float = 0.0
-
-    def line(self, line: str) -> None:
-        if line == _GO:
-            self.sent = self.heard = self.wrong = 0
-            self.begun = time.monotonic()
-            for _ in range(_AHEAD):
-                self._next()
-        elif self.begun and self.heard < len(self.pieces):
-            self.wrong += line != self.pieces[self.heard]
-            self.heard += 1
-            self.ended = time.monotonic()
-            self._next()
-
-    def _next(self) -> None:
-        if self.sent < len(self.pieces):
-            self.link.reply(self.pieces[self.sent])
-            self.sent += 1
-
-    def result(self) -> Echoed:
-        seconds = max(self.ended - self.begun, 1e-6)
-        speed = int(self.heard * PIECE / seconds) if self.heard else 0
-        return Echoed(speed, self.wrong + len(self.pieces) - self.heard)
+    return Echoed(talk.bytes_per_s, talk.errors)
 
 
 def clock(link: Link, seconds: int = 30) -> tuple[int, int]:

@@ -1,6 +1,6 @@
 """Code to a board and numbers back, over a wire that loses bytes without telling.
 
-The raw REPL of MicroPython 1.9 has no flow control: about one call in a hundred arrives with a byte missing and runs as
+The raw REPL of MicroPython 1.9 has no flow control: one call in some hundred arrives with a byte missing, and would run as
 different code. So code goes over as text in small parts, each checked on the board before anything runs, and every line of
 numbers carries its count and a check. What does not hold is sent again, a few times.
 """
@@ -21,7 +21,16 @@ END: Final = "=BE= "
 _BASE, _MASK = 33, 0xFFFFFF  # products stay within 31 bits, the small integers of the board
 
 _START: Final = "import gc\n_u=0;_t={}\ngc.collect()\n"  # before the first part
-_PART: Final = "_u={part!r}\nh=0\nfor c in _u:h=(h*33+ord(c))&16777215\nif h!={check}:raise ValueError('garbled')\n_t[{at}]=_u\n"
+# A collection in the middle of a line costs bytes of it: a controller that is busy for milliseconds overruns its buffer of
+# 64. So each line leaves the memory tidy for the next.
+_PART: Final = """\
+_u={part!r}
+h=0
+for c in _u:h=(h*33+ord(c))&16777215
+if h!={check}:raise ValueError('garbled')
+_t[{at}]=_u
+gc.collect()
+"""
 # A part that is sent twice counts once, by its number; its text is let go when it runs.
 _COUNT: Final = "_u=0\nif len(_t)!=%d:raise ValueError('garbled')\n"
 _RUN: Final = {"R": "R(_t)\n", "exec": "for i in range(len(_t)):exec(_t.pop(i))\n"}
