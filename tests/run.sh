@@ -91,7 +91,7 @@ if [ ! -x .venv/bin/python ]; then
     "$python" -m venv .venv
 fi
 .venv/bin/python -m pip install --quiet --upgrade 'pip>=25.1'
-.venv/bin/python -m pip install --quiet --editable '.[virtual]' --group dev
+.venv/bin/python -m pip install --quiet --editable '.[virtual,broker]' --group dev
 PATH="$PWD/.venv/bin:$PATH"
 export PATH
 if [ ! -d .venv/node/node_modules/@micropython ]; then

@@ -173,7 +173,7 @@ def test_the_units_command_serves_with_the_shipped_settings_file(tmp_path: Path)
     own = {n: v for n, v in environment(data, None).items() if not n.startswith(settings.PREFIX)}
     own |= {"BENCHWORTHY_CONFIG": str(tmp_path / "benchworthy.toml")}
     command("token", "create", "C1", "--first", settings=own)
-    service = ServiceProcess({**own, "BENCHWORTHY_HTTP": f"127.0.0.1:{port}"}, tmp_path / "log")
+    service = ServiceProcess({**own, "BENCHWORTHY_HTTP": f"127.0.0.1:{port}", "BENCHWORTHY_MQTT": "none"}, tmp_path / "log")
     service.start()
     try:
         assert requests.get(f"{service.url}/health/ready", timeout=5).json()["site"] == "main"

@@ -13,7 +13,7 @@ ports       what the core needs from outside
 pipeline    the path of a report
 desk_actions  the acts of the desk
 virtual     boards that are circuits
-intake      bytes to report; the MQTT listener; broker files
+intake      bytes to report; the MQTT listener; broker files; the embedded broker
 bench       the serial bench
 storage     tables, migrations, units of work
 keys        site secret, Ed25519, JWKS

@@ -165,6 +165,7 @@ class Broker:
     host: str
     port: int
     ca: str | None = None  # DER of the authority that signed the broker's certificate, in base64; boards then use TLS
+    bench_mode: bool = False  # the embedded broker: what waits in it ends with its process
 
 
 @dataclass(frozen=True, slots=True)

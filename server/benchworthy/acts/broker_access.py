@@ -18,4 +18,5 @@ def broker_access(board: Board, services: Services) -> dict[str, Any] | None:
         "user": board.serial,
         "password": services.derive_broker_password(board.serial, board.epoch),
         **({"tls": {"ca": broker.ca}} if broker.ca else {}),
+        **({"mode": "bench mode"} if broker.bench_mode else {}),
     }

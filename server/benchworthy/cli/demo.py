@@ -16,7 +16,7 @@ from benchworthy import desk_actions, settings, wiring
 from benchworthy.bench.client import Service
 from benchworthy.cli.service import say
 from benchworthy.keys.access import fingerprint, new_secret
-from benchworthy.serve.demo.house import BrokerProcess, ServiceProcess, free_port
+from benchworthy.serve.demo.house import BrokerProcess, OwnBroker, ServiceProcess, free_port
 from benchworthy.serve.demo.story import People, Stage, play
 
 SITE = "kettlebrook"
@@ -26,6 +26,7 @@ PEOPLE = {"tester": "T4", "inspector": "I2", "desk": "D1"}
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--once", action="store_true", help="end after the story; exit 0 when every step held")
     parser.add_argument("--fault", default="R17=100k", help="what happens to the first board on loan; J4.2=bent is another")
+    parser.add_argument("--mosquitto", action="store_true", help="start a mosquitto instead of the embedded broker")
     parser.add_argument("--http", type=int, default=0, help="port of the service; default a free one")
 
 
@@ -33,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     """Exit 0 when every step held."""
     started = time.monotonic()
     signal.signal(signal.SIGTERM, _leave)  # whatever was started is ended, also in the middle of the story
-    with tempfile.TemporaryDirectory(prefix="benchworthy-demo-") as data, _running(Path(data), options.http) as (stage, secret):
+    with tempfile.TemporaryDirectory(prefix="benchworthy-demo-") as data, _running(Path(data), options) as (stage, secret):
         play(stage, options.fault)
         say(f"Every step held, in {time.monotonic() - started:.1f} s.")
         _where_to_look(stage, secret)
@@ -43,18 +44,19 @@ def run(options: argparse.Namespace) -> int:
 
 
 @contextlib.contextmanager
-def _running(data: Path, port: int) -> Iterator[tuple[Stage, str]]:
-    broker = BrokerProcess(data / "broker", SITE, secrets.token_urlsafe(16))
+def _running(data: Path, options: argparse.Namespace) -> Iterator[tuple[Stage, str]]:
+    broker = BrokerProcess(data / "broker", SITE, secrets.token_urlsafe(16)) if options.mosquitto else OwnBroker()
     environment = {
         **{name: value for name, value in os.environ.items() if not name.startswith(settings.PREFIX)},
         "BENCHWORTHY_DATA": str(data),
-        "BENCHWORTHY_HTTP": f"127.0.0.1:{port or free_port()}",
-        "BENCHWORTHY_MQTT": broker.url,
+        "BENCHWORTHY_HTTP": f"127.0.0.1:{options.http or free_port()}",
+        **broker.settings,
         "BENCHWORTHY_SITE": SITE,
     }
     service = ServiceProcess(environment, data / "serve.log")
     try:
-        say("0  Start mosquitto with an access list, and the service (web and listener)")
+        with_broker = "a mosquitto with an access list beside it" if options.mosquitto else "its own broker (bench mode)"
+        say(f"0  Start the service, web and listener, with {with_broker}")
         broker.start()
         secret = _first_token(environment)
         service.start()

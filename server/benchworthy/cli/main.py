@@ -42,6 +42,8 @@ VERBS: Mapping[str, Entry] = {
     "backup": Entry("backup", "copy the whole record into one file, also while the service runs"),
     "restore": Entry("restore", "bring a backup back into an empty data directory"),
     "audit": Entry("audit", "check that nothing in the record was changed behind its back"),
+    "broker-files": Entry("broker_files", "write the files of a mosquitto for every board on record"),
+    "doctor": Entry("doctor", "prove by trial what the broker lets through and what it does not"),
     "design": Entry("design", "list and check sheets, compute what follows from a circuit"),
     "virtual": Entry("virtual", "give you a virtual board on a serial port of its own"),
 }

@@ -4,6 +4,7 @@ import argparse
 import sys
 
 from benchworthy import wiring
+from benchworthy.serve.choosing import default_broker
 from benchworthy.serve.supervisor import supervise
 
 
@@ -14,7 +15,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Migrate, say what is missing, and serve until told to end."""
-    settings = wiring.from_environment()
+    settings = default_broker()
     house = wiring.build(settings, signing=True)
     with house.services.storage.reading() as work:
         if not work.registry.any_access():

@@ -26,6 +26,7 @@ from benchworthy.errors import (
     UnknownSerial,
 )
 from benchworthy.intake.broker_address import BrokerAddress
+from benchworthy.intake.topics import TRIAL, listener_client_id
 from benchworthy.ports import Services, Work
 from benchworthy.reports.token import digest
 
@@ -58,7 +59,7 @@ class Listener:
         clean_session = None if protocol == 5 else False  # in 5 this is said at connect
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            f"benchworthy-listener-{self._services.site}",
+            listener_client_id(self._services.site),
             clean_session=clean_session,
             protocol=version,
             manual_ack=True,
@@ -157,6 +158,8 @@ class Listener:
         """One report, taken in or remembered as refused."""
         try:
             serial = message.topic.split("/")[3]
+            if serial == TRIAL:
+                return  # `benchworthy doctor` tries the way of a report; it is no board
             if len(message.payload) > LARGEST:
                 raise ReportTooLarge(f"The report has {len(message.payload)} bytes.")
             pipeline.receive_within(bytes(message.payload), "mqtt", work, self._services, topic_serial=serial)

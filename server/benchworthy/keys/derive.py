@@ -5,6 +5,7 @@ info = "benchworthy" NUL purpose NUL name NUL detail, no salt (the site secret i
     field   NUL serial NUL epoch    HS256 key written to the board; a new epoch supersedes it
     run     NUL run id NUL nonce    HS256 key of one run, pushed into the board's RAM; nonce as 32 hex digits
     broker  NUL serial NUL epoch    password of the board at the MQTT broker
+    broker-service NUL name NUL site  password there of what is no board, such as the listener
 
 NUL cannot stand inside a part, so two different triples never give the same info.
 """
@@ -36,6 +37,11 @@ def run_key(secret: SiteSecret, run: str, nonce_hex: str) -> bytes:
 def broker_password(secret: SiteSecret, serial: str, epoch: int) -> str:
     """A password of 43 URL-safe characters (256 bits) for the MQTT user of that name."""
     return base64.urlsafe_b64encode(_derive(secret, "broker", serial, _epoch(epoch))).rstrip(b"=").decode()
+
+
+def service_password(secret: SiteSecret, name: str, site: str) -> str:
+    """The password of the MQTT user `name` that is part of the service and not a board, written as a board's."""
+    return base64.urlsafe_b64encode(_derive(secret, "broker-service", name, site)).rstrip(b"=").decode()
 
 
 def hkdf(octets: bytes, info: bytes, salt: bytes | None = None, length: int = KEY_BYTES) -> bytes:

@@ -1,4 +1,4 @@
-"""Starts web and listener, starts one again when it dies, and ends both when told to.
+"""Starts web, listener and embedded broker, starts one again when it dies, and ends both when told to.
 
 A child that refuses at the first start (exit 2: the settings are wrong, the port is taken) is not tried again: what keeps it
 from starting has to be mended by a person.
@@ -15,9 +15,10 @@ from types import FrameType
 from typing import Any
 
 from benchworthy.serve import lifeline
-from benchworthy.settings import Settings
+from benchworthy.settings import EMBEDDED, Settings
 
 PATIENCE_SECONDS = 12.0
+BENCH_MODE = "bench mode"
 LOOK_SECONDS = 0.1
 SHORTEST_WAIT, LONGEST_WAIT = 0.2, 30.0
 SOUND_SECONDS = 10.0  # a child that was up this long failed by chance, not at once
@@ -36,11 +37,14 @@ class Child:
     next_start: float = 0.0
     wait: float = SHORTEST_WAIT
     last_exit: int | None = None
+    mode: str = ""
 
     def state(self) -> dict[str, Any]:
         """As `/health/ready` shows it."""
         word = "up" if self.up else "starting" if self.process else "waiting to start again"
-        return {"state": word, "restarts": self.restarts, **({"last_exit": self.last_exit} if self.restarts else {})}
+        told: dict[str, Any] = {"state": word, "restarts": self.restarts}
+        told |= {"last_exit": self.last_exit} if self.restarts else {}
+        return told | ({"mode": self.mode} if self.mode else {})
 
 
 @dataclass(slots=True)
@@ -87,9 +91,9 @@ def supervise(settings: Settings) -> int:
 
     signal.signal(signal.SIGTERM, leave)
     signal.signal(signal.SIGINT, leave)
-    household = Household([Child(name) for name in ["web"] + (["listener"] if settings.mqtt else [])])
+    household = Household(_children(settings))
     code = household.look(time.monotonic())
-    _say(f"serving http://{settings.http[0]}:{settings.http[1]}" + ("" if settings.mqtt else "; no broker is configured"))
+    _say(f"serving http://{settings.http[0]}:{settings.http[1]}; {_of_the_broker(settings)}")
     while not told and code is None:
         time.sleep(LOOK_SECONDS)
         code = household.look(time.monotonic())
@@ -97,6 +101,19 @@ def supervise(settings: Settings) -> int:
         _say(f"benchworthy serve: a part cannot start (exit {code}); ending the others")
     _end([child.process for child in household.children if child.process is not None])
     return code or 0
+
+
+def _children(settings: Settings) -> list[Child]:
+    own = [Child("broker", mode=BENCH_MODE)] if settings.mqtt == EMBEDDED else []
+    return [*own, Child("web"), *([Child("listener")] if settings.mqtt else [])]
+
+
+def _of_the_broker(settings: Settings) -> str:
+    if settings.mqtt is None:
+        return "no broker is configured"
+    if settings.mqtt != EMBEDDED:
+        return "with the broker that is configured"
+    return "broker inside ({}) at {}:{}".format(BENCH_MODE, *settings.mqtt_listen)
 
 
 def _start(child: Child, now: float) -> None:

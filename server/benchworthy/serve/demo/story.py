@@ -20,7 +20,7 @@ from benchworthy.designs.plan import plan_for
 from benchworthy.errors import BenchworthyError
 from benchworthy.intake import label
 from benchworthy.keys.bench_key import BenchKey
-from benchworthy.serve.demo.house import BrokerProcess
+from benchworthy.serve.demo.house import BrokerProcess, OwnBroker
 from benchworthy.virtual.board import VirtualBoard
 from benchworthy.virtual.operator import VirtualOperator
 
@@ -54,7 +54,7 @@ class Stage:
 
     url: str
     people: People
-    broker: BrokerProcess
+    broker: BrokerProcess | OwnBroker
     folder: Path
     say: Callable[[str], None]
 
