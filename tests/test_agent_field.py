@@ -92,6 +92,8 @@ def test_a_request_brings_a_self_test_whose_report_goes_only_after_its_receipt(f
         service.ask(1, "self-test", "a plan")
         assert on_table.says("self-test 1")
         assert until(lambda: spooled(flash) == ["000001"])
+        # Sent only after the request was acknowledged: an earlier end would have it repeated.
+        assert until(lambda: service.heard == 1)
         service.silent = False
         on_table.interrupt()
     with board(flash, broker.port):

@@ -23,6 +23,7 @@ class Answering:
     key: bytes
     sender: paho.Client
     silent: bool = False
+    heard: int = 0  # reports that came, those left unanswered among them
     receipt_qos: int = 1  # with 0 a broker keeps no receipt for a board that is away
     stored: dict[str, bytes] = field(default_factory=dict)  # each report once, by its digest
     arrivals: Counter[str] = field(default_factory=Counter)
@@ -31,7 +32,10 @@ class Answering:
     def take(self, client: paho.Client, message: paho.MQTTMessage) -> None:
         if message.topic == topic(self.serial, "state"):
             self.states.append(message.payload.decode())
-        if message.topic == topic(self.serial, "report") and not self.silent:
+        if message.topic != topic(self.serial, "report"):
+            return
+        self.heard += 1
+        if not self.silent:
             digest = token.digest(message.payload)
             self.arrivals[digest] += 1
             self.stored.setdefault(digest, message.payload)
