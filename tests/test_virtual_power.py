@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from mpremote.transport import TransportExecError
+from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 
 from benchworthy.errors import BoardSilent
@@ -65,8 +65,15 @@ def bare(tmp_path: Path) -> Iterator[VirtualBoard]:
 def wired(board: VirtualBoard, soft_reset: bool = False) -> SerialTransport:
     """A raw REPL on the board's present port."""
     wire = SerialTransport(board.port, timeout=2)
-    wire.enter_raw_repl(soft_reset=soft_reset)
-    return wire
+    for turn in (1, 2):
+        try:
+            wire.enter_raw_repl(soft_reset=soft_reset)
+            wire.exec("pass")
+            return wire
+        except TransportError:  # on a busy computer a prompt may still be on its way; the bench asks twice too
+            if turn == 2:
+                raise
+    raise AssertionError
 
 
 def until(true: object, seconds: float = 10.0) -> bool:
