@@ -16,6 +16,8 @@ from benchworthy.virtual.board import VirtualBoard
 from services.mosquitto import until
 from services.virtual_table import Table, table
 
+pytestmark = pytest.mark.real_time
+
 EN1, EN2 = 12, 15
 LIMIT_MS = 500
 

@@ -17,6 +17,8 @@ from services import micropython
 from services.answering import Answering, answering
 from services.mosquitto import Mosquitto, listener, running_mosquitto, topic, until
 
+pytestmark = pytest.mark.real_time
+
 SCRIPT = micropython.SCRIPTS / "field_scenarios.py"
 SERIAL, PASSWORD, KEY = "TRN1", "one-secret", bytes(range(32))
 VIRTUAL = (micropython.AGENT / "virtual", micropython.AGENT)

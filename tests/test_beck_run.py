@@ -17,7 +17,7 @@ from services.emulated_board import emulated, missing
 from services.served import served
 from services.service import Trial, trial
 
-pytestmark = pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")
+pytestmark = [pytest.mark.real_time, pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")]
 
 SHEET = catalogue.find("beck-a")
 FIXTURES = ("TP-4:TP4-0007", "L-2:L2-0003", "M-1:M1-0002")

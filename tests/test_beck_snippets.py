@@ -20,7 +20,7 @@ from benchworthy.reports.report import Author, Reading, Step
 from services import emulated_table as people
 from services.emulated_board import MADE_UP_CONVERTER, NO_CONVERTER, EmulatedBoard, emulated, missing
 
-pytestmark = pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")
+pytestmark = [pytest.mark.real_time, pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")]
 
 SHEET = catalogue.find("beck-a")
 PLAN = plan_for(SHEET, "full").text.splitlines()

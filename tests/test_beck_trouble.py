@@ -18,7 +18,7 @@ from services import emulated_table as people
 from services.emulated_board import EmulatedBoard, emulated, missing
 from services.proxy import bad_wire
 
-pytestmark = pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")
+pytestmark = [pytest.mark.real_time, pytest.mark.skipif(missing() is not None, reason=f"{missing()} is not installed")]
 
 PLAN = plan_for(catalogue.find("beck-a"), "full").text.splitlines()
 PORTS = json.loads(PLAN[0])["ports"]
@@ -79,6 +79,33 @@ def test_damage_alone_is_board_garbled() -> None:
     with pytest.raises(BoardGarbled) as fault:
         wire.ask(link, "O([1])", 1.0)
     assert (fault.value.code, link.tries) == ("board-garbled", wire.TRIES) and "cable" in fault.value.advice
+
+
+def test_silence_while_the_helpers_go_over_again_is_forgiven_once() -> None:
+    """The helpers were missing, and the mark that ends one of their parts is lost on the way: the next try brings both."""
+
+    class Forgetful:
+        port = "/dev/ttyFAKE0"
+
+        def __init__(self, silences: int) -> None:
+            self.silences, self.helped = silences, False
+
+        def call(self, code: str, timeout_s: float, on_line: object = None) -> list[str]:
+            if code.endswith("R(_t)\n"):
+                if not self.helped:
+                    raise BoardFaulted("raised", traceback="NameError: name 'R' is not defined")
+                return [f"=BS= 1 2 2 {wire.check([1, 2])}", "=BE= 1"]
+            if "def R(t)" in code and self.silences:
+                self.silences -= 1
+                raise BoardSilent("It did not finish what it was told to do", port=self.port)
+            self.helped = self.helped or "exec(t" in code or "def R(t)" in code
+            return []
+
+        def reply(self, text: str) -> None: ...
+
+    assert wire.ask(Forgetful(1), "O([1])", 1.0) == [[1, 2]]
+    with pytest.raises(BoardSilent):
+        wire.ask(Forgetful(2), "O([1])", 1.0)
 
 
 def test_a_board_that_dies_in_the_middle_is_lost(board: EmulatedBoard) -> None:

@@ -16,6 +16,8 @@ from benchworthy.virtual.operator import VirtualOperator
 from services.micropython import interpreter
 from services.service import Running, running
 
+pytestmark = pytest.mark.real_time
+
 INSPECTED = dict.fromkeys(SHEET.tests["VIS-INSP"].parameters["items"], "good")
 
 

@@ -22,6 +22,8 @@ from benchworthy.errors import BenchFailure, InstallFailed
 from services.served import served
 from services.service import Trial, trial
 
+pytestmark = pytest.mark.real_time
+
 TOOL_S = 120
 
 

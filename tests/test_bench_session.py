@@ -14,6 +14,8 @@ from benchworthy.errors import BoardAnother, BoardFaulted, BoardSilent, ReceiptM
 from benchworthy.keys.bench_key import BenchKey
 from benchworthy.reports.token import split
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def key(tmp_path: Path) -> BenchKey:

@@ -26,6 +26,8 @@ from benchworthy.errors import (
     PortForbidden,
 )
 
+pytestmark = pytest.mark.real_time
+
 
 @contextmanager
 def at_most(seconds: float) -> Iterator[None]:

@@ -10,6 +10,8 @@ import requests
 from mpremote.transport_serial import SerialTransport
 from sqlalchemy import select
 
+import pytest
+
 from benchworthy.designs import catalogue
 from benchworthy.designs.plan import plan_for
 from benchworthy.reports import token
@@ -18,6 +20,8 @@ from benchworthy.virtual.board import VirtualBoard
 from services.micropython import interpreter
 from services.mosquitto import SITE, listener, topic, until
 from services.service import Running, running
+
+pytestmark = pytest.mark.real_time
 
 SHEET = catalogue.find("tarn-b")
 MODULE = "e661640843123456"

@@ -17,6 +17,8 @@ from services.micropython import interpreter
 from services.mosquitto import SITE
 from services.service import Running, running
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_S = 20.0
 
 

@@ -16,6 +16,8 @@ from benchworthy.intake import label
 from services.micropython import interpreter
 from services.mosquitto import LISTENER, SITE, running_mosquitto
 
+pytestmark = pytest.mark.real_time
+
 PROGRAM = (sys.executable, "-m", "benchworthy.cli.main", "virtual", "tarn-b")
 
 

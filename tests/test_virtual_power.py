@@ -14,6 +14,8 @@ from benchworthy.virtual.board import VirtualBoard
 from services.micropython import interpreter
 from services.virtual_table import MODULE, SERIAL, SHEET, table
 
+pytestmark = pytest.mark.real_time
+
 
 def test_every_start_is_counted(tmp_path: Path) -> None:
     """main.py counts it in the flash, and a board can be switched off and on again."""

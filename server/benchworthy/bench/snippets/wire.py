@@ -52,14 +52,18 @@ def ask(link: Link, code: str, timeout_s: float, on_line: Callable[[str], None] 
     itself raised, BoardGarbled when the wire damages every try, BoardSilent, BoardLost.
     """
     silent = 0
+    helpless = False
     for _ in range(TRIES):
         try:
+            if helpless:
+                _help(link)
+                helpless = False
             answer = _read(link.call(put(link, code, how) if how else code, timeout_s, on_line))
         except BoardFaulted as fault:
             if not _is_damage(fault):
                 raise
-            if how == "R":
-                _help(link)  # the helpers may be what is missing: nothing was run yet, or the board started anew
+            # The helpers may be what is missing: nothing was run yet, or the board started anew.
+            helpless = how == "R"
             continue
         except BoardSilent:
             # The mark that ends a piece of code can be what was lost; then the board waits for ever, once.
