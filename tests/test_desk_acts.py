@@ -128,13 +128,16 @@ def test_a_repair_reopens_its_stage_until_it_is_signed_or_the_whole_board_was_ru
 def test_a_hold_ends_when_its_doubt_does() -> None:
     """Not over an open defect or an unexplained out, and what was said of many boards is taken back by a coordinator."""
     held = dataclasses.replace(fit(), hold=HoldFacts("held-by-staff", "Smells burnt.", NOW))
-    assert codes(holds.unmet_conditions(fit(), "tester")) == ["not-held"]
-    assert not holds.unmet_conditions(held, "tester")
+    assert codes(holds.unmet_conditions(fit(), "tester", "full")) == ["not-held"]
+    assert not holds.unmet_conditions(held, "tester", "full")
     bad = dataclasses.replace(held, life=Life(defects=(DEFECT,)), runs=(run(1, "PWR-V5"), run(10)))
-    assert codes(holds.unmet_conditions(bad, "tester")) == ["defect-open", "out-unexplained"]
+    assert codes(holds.unmet_conditions(bad, "tester", "full")) == ["defect-open", "out-unexplained"]
     recalled = dataclasses.replace(held, hold=HoldFacts("LAPSE-RECALL", "Recalled.", NOW))
-    assert codes(holds.unmet_conditions(recalled, "tester")) == ["coordinator-only"]
-    assert not holds.unmet_conditions(recalled, "coordinator")
+    assert codes(holds.unmet_conditions(recalled, "tester", "full")) == ["coordinator-only"]
+    assert not holds.unmet_conditions(recalled, "coordinator", "full")
+    found = dataclasses.replace(held, hold=HoldFacts(missing.HOLD, missing.TOLD, NOW - 2 * DAY))
+    assert codes(holds.unmet_conditions(found, "coordinator", "full")) == ["full-set-wanted"]
+    assert not holds.unmet_conditions(dataclasses.replace(found, runs=(run(1), run(10))), "coordinator", "full")
 
 
 def test_what_guards_against_harm_is_never_waived() -> None:

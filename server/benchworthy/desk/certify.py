@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts, RunSummary, Unmet
-from benchworthy.desk.fitness import no_bench_evidence
+from benchworthy.desk.fitness import life_against, no_bench_evidence
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
@@ -38,6 +38,7 @@ def unmet_conditions(
         *_module(facts, summary),
         *_second_person(summary, people, inspectors),
         *_whereabouts(facts),
+        *life_against(facts),
         *(item for item in unexplained_outs(facts) if item.evidence != summary.id),
     )
 

@@ -27,7 +27,7 @@ class Fitness:
 
 def fitness(facts: BoardFacts, now: datetime) -> Fitness:
     """Fit means: a certificate in force, no hold, nothing out since it was issued, and a return that was looked at."""
-    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts), *_life(facts))
+    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts), *life_against(facts))
     fit = not unmet
     until = facts.certificate.valid_until if fit and facts.certificate else None
     return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet)
@@ -52,7 +52,7 @@ def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
     return State.IN_BUILD if facts.life.sign_offs else State.KIT
 
 
-def _life(facts: BoardFacts) -> tuple[Unmet, ...]:
+def life_against(facts: BoardFacts) -> tuple[Unmet, ...]:
     """What the desk put on record against lending, beside the evidence."""
     worn = used_up(facts.serial, facts.life.repairs)
     return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn)

@@ -18,11 +18,14 @@ def unmet_conditions(serial: str, part: str, parts: Iterable[str], defects: Iter
     unmet = []
     if part not in frozenset(parts):
         unmet.append(Unmet("part-unknown", f"The sheet has no part {part}.", part, "Give the reference printed on the carrier."))
-    known = {defect.id for defect in life.defects}
-    for number in sorted(set(defects) - known):
-        told = f"{serial} has no open defect {number}."
-        unmet.append(Unmet("defect-not-open", told, str(number), "Give the open defects that this repair mends."))
-    return tuple(unmet)
+    return (*unmet, *unknown_defects(serial, defects, life))
+
+
+def unknown_defects(serial: str, numbers: Iterable[int], life: Life) -> tuple[Unmet, ...]:
+    """Each number that is no open defect of this board."""
+    advice = "Give the numbers of open defects; GET /api/v1/boards/{serial}/life lists them."
+    unknown = sorted(set(numbers) - {defect.id for defect in life.defects})
+    return tuple(Unmet("defect-not-open", f"{serial} has no open defect {n}.", str(n), advice) for n in unknown)
 
 
 def stage_of(part: Part) -> int:

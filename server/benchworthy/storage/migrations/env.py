@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from benchworthy.storage.tables import metadata
+from benchworthy.storage.life_tables import metadata
 
 context.configure(
     connection=context.config.attributes["connection"],
