@@ -1,7 +1,6 @@
 """Defects, repairs, holds, reservations, loss and retirement over HTTP, one board each, as the desk would meet them."""
 
 from collections.abc import Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest

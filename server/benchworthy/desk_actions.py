@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import certifying, enrolling, lending, printing, requesting, upkeep
+from benchworthy.acts import certifying, class_sets, enrolling, lending, printing, requesting, upkeep
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -204,3 +204,14 @@ def retire(services: Services, serial: str, reason: str, for_parts: bool, holder
     with services.storage.writing() as work:
         upkeep.retire(serial, reason, for_parts, holder, role, work, services)
         return upkeep.record(serial, work, services)
+
+
+def lend_set(services: Services, serials: Sequence[str], borrower: str, due: datetime, holder: str) -> tuple[Loan, ...]:
+    """A class set goes out together, or stays together."""
+    with services.storage.writing() as work:
+        return class_sets.lend(serials, borrower, due, holder, work, services)
+
+
+def take_back_set(services: Services, scanned: Sequence[str], holder: str) -> tuple[Loan, ...]:
+    with services.storage.writing() as work:
+        return class_sets.take_back(scanned, holder, work, services)

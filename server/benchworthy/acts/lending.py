@@ -8,6 +8,7 @@ from benchworthy.desk import lend as rules
 from benchworthy.desk import missing, reserve
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.check_in import check_in as decide
+from benchworthy.desk.facts import Unmet
 from benchworthy.desk.fitness import fitness
 from benchworthy.errors import CheckInRefused, HoldRefused, LoanRefused, ReturnRefused
 from benchworthy.evidence import standing
@@ -20,17 +21,24 @@ CHECK_IN_SETS = frozenset({"quick", "plug", "full"})
 
 def lend(serial: str, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Loan:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
-    board, now = board_of(serial, work, services), services.now()
-    facts = facts_of(board, work, services)
-    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now) + reserve.kept_for_another(facts, borrower, now)
+    unmet = against(serial, borrower, due, work, services)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
         raise LoanRefused(f"{serial} cannot be lent: " + " ".join(u.what for u in unmet), unmet=told)
+    board, now = board_of(serial, work, services), services.now()
     loan = Loan(f"l-{services.random(8).hex()}", serial, borrower, holder, now, due, None)
     work.desk.add_loan(loan)
     work.life.end_reservation(serial, now)
     enter(board, "lent", holder, {"loan": loan.id, "borrower": borrower, "due": due.isoformat()}, work, services)
     return loan
+
+
+def against(serial: str, borrower: str, due: datetime, work: Work, services: Services) -> tuple[Unmet, ...]:
+    """Everything that keeps the board from going to this borrower until then."""
+    now = services.now()
+    facts = facts_of(board_of(serial, work, services), work, services)
+    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
+    return unmet + reserve.kept_for_another(facts, borrower, now)
 
 
 def take_back(serial: str, scanned: str, holder: str, work: Work, services: Services) -> Loan:

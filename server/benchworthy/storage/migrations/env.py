@@ -2,7 +2,8 @@
 
 from alembic import context
 
-from benchworthy.storage.life_tables import metadata
+from benchworthy.storage import life_tables  # noqa: F401  its tables join the others
+from benchworthy.storage.tables import metadata
 
 context.configure(
     connection=context.config.attributes["connection"],
