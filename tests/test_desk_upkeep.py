@@ -118,3 +118,21 @@ def test_three_whole_runs_close_a_defect_as_no_fault_found(made: Trial) -> None:
     assert (closed.status_code, closed.json["defects"], closed.json["state"]) == (200, [], "held")
     released = made.ask("POST", f"/boards/{serial}/holds/{closed.json['hold']['id']}/release", {"reason": "No fault found."})
     assert released.json["state"] == "under test"
+
+
+def test_a_stage_is_signed_on_its_gate_tests_by_a_second_person_in_order(made: Trial) -> None:
+    """Without evidence every gate is named; after a whole run each stage can be signed, the first one first."""
+    serial = made.enrol("BUILD1")["serial"]
+    early = unmet(made.ask("POST", f"/boards/{serial}/stages/2", {"builder": "B1"}, "inspector"), 409, "act-refused")
+    assert early[0] == "stage-before-open" and "gate-not-passed" in early
+    made.whole_run(serial)
+    signed = made.post(f"/boards/{serial}/stages/1", {"builder": "B1"}, "inspector")
+    (first,) = signed["stages"]
+    assert (first["stage"], first["builder"]) == (1, "B1")
+    alone = made.ask("POST", f"/boards/{serial}/stages/2", {"builder": first["inspector"]}, "inspector")
+    assert unmet(alone, 409, "act-refused") == ["inspector-not-second-person"]
+    assert len(made.post(f"/boards/{serial}/stages/2", {"builder": "B1"}, "inspector")["stages"]) == 2
+    assert unmet(made.ask("POST", f"/boards/{serial}/stages/9", {"builder": "B1"}, "inspector"), 409, "act-refused") == [
+        "stage-unknown"
+    ]
+    refused(made.ask("POST", f"/boards/{serial}/stages/3", {"builder": "B1"}, "desk"), 403, "role-refused")

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import certifying, class_sets, enrolling, lending, printing, requesting, upkeep
+from benchworthy.acts import building, certifying, class_sets, enrolling, lending, printing, requesting, upkeep
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -215,3 +215,10 @@ def lend_set(services: Services, serials: Sequence[str], borrower: str, due: dat
 def take_back_set(services: Services, scanned: Sequence[str], holder: str) -> tuple[Loan, ...]:
     with services.storage.writing() as work:
         return class_sets.take_back(scanned, holder, work, services)
+
+
+def sign_off(services: Services, serial: str, stage: int, builder: str, holder: str) -> upkeep.Record:
+    """A stage of the build is in order."""
+    with services.storage.writing() as work:
+        building.sign_off(serial, stage, builder, holder, work, services)
+        return upkeep.record(serial, work, services)

@@ -87,3 +87,12 @@ def lose(serial: str) -> Any:
 def retire(body: dict[str, Any], serial: str) -> Any:
     """Retire a board for ever; its history stays, and its serial number is never used again."""
     return desk_actions.retire(services(), label.parse(serial), body["reason"], body["for_parts"], holder(), role())
+
+
+@blueprint.post("/boards/<serial>/stages/<int:stage>")
+@_who(Act.SIGN_OFF)
+@blueprint.arguments(schemas.NewSignOff)
+@blueprint.response(201, schemas.LifeOut)
+def sign_off(body: dict[str, Any], serial: str, stage: int) -> Any:
+    """Sign a stage of the build: its gate tests are in limits, the stages before it are signed, and a second person looked."""
+    return desk_actions.sign_off(services(), label.parse(serial), stage, body["builder"], holder())

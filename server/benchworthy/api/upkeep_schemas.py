@@ -41,6 +41,17 @@ class NewRetirement(Strict):
     for_parts = fields.Boolean(truthy={True}, falsy={False}, load_default=False, metadata={"description": "it gives spares"})
 
 
+class NewSignOff(Strict):
+    builder = fields.String(required=True, validate=_CODE, metadata={"description": "who built it; whoever asks looked at it"})
+
+
+class SignOffOut(Schema):
+    stage = fields.Integer()
+    builder = fields.String()
+    inspector = fields.String()
+    at = fields.AwareDateTime()
+
+
 class OpenHoldOut(Schema):
     id = fields.Integer(metadata={"description": "the number by which it is released"})
     code = fields.String()
@@ -78,6 +89,7 @@ class LifeOut(Schema):
     hold = fields.Nested(OpenHoldOut, allow_none=True)
     defects = fields.List(fields.Nested(DefectOut), attribute="life.defects")
     repairs = fields.List(fields.Nested(RepairOut), attribute="life.repairs")
+    stages = fields.List(fields.Nested(SignOffOut), attribute="life.sign_offs")
     reservation = fields.Nested(ReservationOut, allow_none=True, attribute="life.reservation")
     missing_since = fields.AwareDateTime(allow_none=True, attribute="life.missing_since")
     retirement = fields.Nested(RetirementOut, allow_none=True, attribute="life.retired")

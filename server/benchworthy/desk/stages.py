@@ -2,10 +2,9 @@
 
 from collections.abc import Iterable
 
+from benchworthy.designs.sheet import Counts, Test
 from benchworthy.desk.facts import BoardFacts, Unmet
 from benchworthy.desk.life import Life
-
-ONE_PERSON = "one person"
 
 
 def signed(life: Life) -> frozenset[int]:
@@ -40,3 +39,15 @@ def unmet_conditions(
         for test in wanting
     ]
     return tuple(unmet)
+
+
+def gates_wanting(facts: BoardFacts, stage: int, tests: Iterable[Test]) -> tuple[str, ...]:
+    """Tests of the stage that decide something and whose newest evidence since the last repair is not in limits."""
+    gates = [test.id for test in tests if test.stage == stage and test.counts is Counts.ALWAYS]
+    runs = [run for run in facts.runs if facts.repaired_at is None or run.opened_at > facts.repaired_at]
+    passed = set()
+    for gate in gates:
+        told = next((run for run in runs if gate in run.outs or gate in run.in_limits), None)
+        if told is not None and gate not in told.outs:
+            passed.add(gate)
+    return tuple(gate for gate in gates if gate not in passed)
