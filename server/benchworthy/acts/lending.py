@@ -1,8 +1,10 @@
 """Out of the house and back: lend, take back, check in, hold."""
 
+import dataclasses
 from datetime import datetime
 from typing import Any
 
+from benchworthy.acts.drift import moved_since_build
 from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.desk import lend as rules
 from benchworthy.desk import missing, reserve
@@ -82,7 +84,7 @@ def check_in(serial: str, run: str, holder: str, work: Work, services: Services)
     assessment = standing.assessment_of(found, board, work, services)
     outcome = decide(certificate, in_force, assessment, found.ended_at(now) is not None)
     _record(board, run, outcome, holder, work, services)
-    return outcome
+    return dataclasses.replace(outcome, moved=moved_since_build(facts, assessment, board, work, services))
 
 
 def _record(board: Board, run: str, outcome: CheckIn, holder: str, work: Work, services: Services) -> None:

@@ -26,15 +26,19 @@ class Moved:
 
 
 def moved(then: Mapping[tuple[str, str], Measured], now: Mapping[tuple[str, str], Measured]) -> tuple[Moved, ...]:
-    """Quantities (by test and name) measured both times that moved, the largest step in terms of uncertainty first."""
+    """Quantities (by test and name) measured both times that moved, the largest step in terms of uncertainty first.
+
+    Of a quantity without uncertainty, such as a count, nothing can be said. The whole uncertainty counts both times, though
+    what comes from the board's own parts is the same each time and cancels: smaller steps than these may be real.
+    """
     found = []
     for key, before in then.items():
         after = now.get(key)
         if after is None or after.unit != before.unit:
             continue
         step, doubt = after.value - before.value, (before.expanded**2 + after.expanded**2) ** 0.5
-        if abs(step) > doubt:
-            found.append((abs(step) / doubt if doubt else float("inf"), _moved(key, step, before.unit)))
+        if abs(step) > doubt > 0:
+            found.append((abs(step) / doubt, _moved(key, step, before.unit)))
     return tuple(item for _, item in sorted(found, key=lambda pair: -pair[0]))
 
 
