@@ -61,6 +61,7 @@ class Desk(RuleBasedStateMachine):
     @initialize()
     def begin(self) -> None:
         assert self.fitness.state is State.KIT and not self.fitness.fit
+        self.run_everything_and_try_to_certify()
 
     @rule(days=st.integers(1, 45))
     def time_passes(self, days: int) -> None:
@@ -184,6 +185,12 @@ class Desk(RuleBasedStateMachine):
             self.live(defects=(), repairs=(*life.repairs, done))
             self.put(repaired_at=self.now)
             self.lapse("LAPSE-REPAIR")
+
+    @precondition(lambda self: self.fitness.state is State.HELD)
+    @rule()
+    def mend_and_try_to_release(self) -> None:
+        self.try_to_repair("D1")
+        self.try_to_release("coordinator")
 
     @rule(role=st.sampled_from(["tester", "coordinator", "coordinator"]), sure=st.integers(0, 9))
     def try_to_retire(self, role: str, sure: int) -> None:

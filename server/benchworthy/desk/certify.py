@@ -33,6 +33,7 @@ def unmet_conditions(
         *(() if facts.bench_evidence else (no_bench_evidence(facts),)),
         *_set(facts, summary, policy),
         *_run_itself(summary, policy, now),
+        *_before_repair(facts, summary),
         *_incomplete(assessment, summary.id),
         *_not_in_limits(assessment, summary.id),
         *_module(facts, summary),
@@ -76,6 +77,14 @@ def _run_itself(summary: RunSummary, policy: Policy, now: datetime) -> list[Unme
     if now - summary.opened_at > timedelta(days=policy.run_age_days):
         unmet.append(Unmet("run-too-old", f"Run {run} is older than {policy.run_age_days} days.", run, again))
     return unmet
+
+
+def _before_repair(facts: BoardFacts, summary: RunSummary) -> list[Unmet]:
+    """A run says nothing of a board that was repaired after it."""
+    if facts.repaired_at is None or summary.opened_at > facts.repaired_at:
+        return []
+    told = f"{facts.serial} was repaired after run {summary.id} was opened."
+    return [Unmet("run-before-repair", told, summary.id, "Run the whole set again.")]
 
 
 def _second_person(summary: RunSummary, people: frozenset[str], inspectors: frozenset[str]) -> list[Unmet]:
