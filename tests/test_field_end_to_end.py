@@ -6,11 +6,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 import requests
 from mpremote.transport_serial import SerialTransport
 from sqlalchemy import select
-
-import pytest
 
 from benchworthy.designs import catalogue
 from benchworthy.designs.plan import plan_for

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import certifying, enrolling, lending, printing, requesting
+from benchworthy.acts import building, certifying, class_sets, enrolling, lending, printing, requesting, upkeep
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -152,3 +152,73 @@ def check_in(services: Services, serial: str, run: str, holder: str) -> CheckIn:
 def hold(services: Services, serial: str, reason: str, holder: str) -> None:
     with services.storage.writing() as work:
         lending.hold(serial, reason, holder, work, services)
+
+
+def record(services: Services, serial: str) -> upkeep.Record:
+    """The board's state and what the desk has on record of it."""
+    with services.storage.reading() as work:
+        return upkeep.record(serial, work, services)
+
+
+def report_defect(services: Services, serial: str, seen: str, holder: str) -> upkeep.Record:
+    with services.storage.writing() as work:
+        upkeep.report_defect(serial, seen, holder, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def close_defect(services: Services, serial: str, number: int, holder: str) -> upkeep.Record:
+    """No fault found."""
+    with services.storage.writing() as work:
+        upkeep.close_defect(serial, number, holder, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def repair(services: Services, serial: str, done: upkeep.Repair, holder: str) -> upkeep.Record:
+    with services.storage.writing() as work:
+        upkeep.repair(serial, done, holder, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def release(services: Services, serial: str, number: int, reason: str, holder: str, role: str) -> upkeep.Record:
+    """A hold ends."""
+    with services.storage.writing() as work:
+        upkeep.release(serial, number, reason, holder, role, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def keep_for(services: Services, serial: str, borrower: str, until: datetime, holder: str) -> upkeep.Record:
+    """A reservation."""
+    with services.storage.writing() as work:
+        upkeep.keep_for(serial, borrower, until, holder, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def lose(services: Services, serial: str, holder: str, role: str) -> upkeep.Record:
+    """A board on loan is missing."""
+    with services.storage.writing() as work:
+        upkeep.lose(serial, holder, role, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def retire(services: Services, serial: str, reason: str, for_parts: bool, holder: str, role: str) -> upkeep.Record:
+    with services.storage.writing() as work:
+        upkeep.retire(serial, reason, for_parts, holder, role, work, services)
+        return upkeep.record(serial, work, services)
+
+
+def lend_set(services: Services, serials: Sequence[str], borrower: str, due: datetime, holder: str) -> tuple[Loan, ...]:
+    """A class set goes out together, or stays together."""
+    with services.storage.writing() as work:
+        return class_sets.lend(serials, borrower, due, holder, work, services)
+
+
+def take_back_set(services: Services, scanned: Sequence[str], holder: str) -> tuple[Loan, ...]:
+    with services.storage.writing() as work:
+        return class_sets.take_back(scanned, holder, work, services)
+
+
+def sign_off(services: Services, serial: str, stage: int, builder: str, holder: str) -> upkeep.Record:
+    """A stage of the build is in order."""
+    with services.storage.writing() as work:
+        building.sign_off(serial, stage, builder, holder, work, services)
+        return upkeep.record(serial, work, services)

@@ -31,6 +31,7 @@ BenchworthyError
 │   ├── ReturnRefused             return-refused
 │   ├── CheckInRefused            check-in-refused
 │   ├── HoldRefused               hold-refused
+│   ├── ActRefused                act-refused
 │   ├── RequestRefused            request-refused
 │   ├── FirstTokenExists          first-token-exists
 │   └── RestoreRefused            restore-refused
@@ -243,6 +244,11 @@ class CheckInRefused(Conflict):
 class HoldRefused(Conflict):
     code = "hold-refused"
     advice = "A board is held once at a time."
+
+
+class ActRefused(Conflict):
+    code = "act-refused"
+    advice = "Each unmet condition says what would make it possible."
 
 
 class RequestRefused(Conflict):

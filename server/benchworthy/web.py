@@ -7,7 +7,7 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs
+from benchworthy.api import agent, boards, certificates, class_sets, people, printing, problems, requests, runs, upkeep
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
@@ -35,6 +35,8 @@ def create_app(services: Services) -> Flask:
         printing.blueprint,
         people.blueprint,
         requests.blueprint,
+        upkeep.blueprint,
+        class_sets.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

@@ -30,7 +30,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     """Everything the desk's decisions rest on, newest run first."""
     now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
-    loan = work.desk.newest_loan(board.serial)
+    loan, life = work.desk.newest_loan(board.serial), work.life.of(board.serial)
     return BoardFacts(
         serial=board.serial,
         design=board.design,
@@ -42,7 +42,8 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         hold=HoldFacts(hold.code, hold.reason, hold.since) if hold else None,
         loan=LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at) if loan else None,
         checked_in_at=work.desk.last_check_in(board.serial),
-        repaired_at=None,
+        repaired_at=life.repairs[-1].at if life.repairs else None,
+        life=life,
     )
 
 

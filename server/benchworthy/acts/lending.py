@@ -1,12 +1,16 @@
 """Out of the house and back: lend, take back, check in, hold."""
 
+import dataclasses
 from datetime import datetime
 from typing import Any
 
+from benchworthy.acts.drift import moved_since_build
 from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.desk import lend as rules
+from benchworthy.desk import missing, reserve
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.check_in import check_in as decide
+from benchworthy.desk.facts import Unmet
 from benchworthy.desk.fitness import fitness
 from benchworthy.errors import CheckInRefused, HoldRefused, LoanRefused, ReturnRefused
 from benchworthy.evidence import standing
@@ -19,16 +23,24 @@ CHECK_IN_SETS = frozenset({"quick", "plug", "full"})
 
 def lend(serial: str, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Loan:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
-    board, now = board_of(serial, work, services), services.now()
-    facts = facts_of(board, work, services)
-    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
+    unmet = against(serial, borrower, due, work, services)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
         raise LoanRefused(f"{serial} cannot be lent: " + " ".join(u.what for u in unmet), unmet=told)
+    board, now = board_of(serial, work, services), services.now()
     loan = Loan(f"l-{services.random(8).hex()}", serial, borrower, holder, now, due, None)
     work.desk.add_loan(loan)
+    work.life.end_reservation(serial, now)
     enter(board, "lent", holder, {"loan": loan.id, "borrower": borrower, "due": due.isoformat()}, work, services)
     return loan
+
+
+def against(serial: str, borrower: str, due: datetime, work: Work, services: Services) -> tuple[Unmet, ...]:
+    """Everything that keeps the board from going to this borrower until then."""
+    now = services.now()
+    facts = facts_of(board_of(serial, work, services), work, services)
+    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
+    return unmet + reserve.kept_for_another(facts, borrower, now)
 
 
 def take_back(serial: str, scanned: str, holder: str, work: Work, services: Services) -> Loan:
@@ -41,9 +53,20 @@ def take_back(serial: str, scanned: str, holder: str, work: Work, services: Serv
         raise ReturnRefused(f"The scanned label {scanned} is not {serial}.", scanned=scanned)
     work.desk.end_loan(loan.id, services.now())
     enter(board, "returned", holder, {"loan": loan.id}, work, services)
+    _back_from_missing(board, holder, work, services)
     ended = work.desk.newest_loan(serial)
     assert ended is not None
     return ended
+
+
+def _back_from_missing(board: Board, holder: str, work: Work, services: Services) -> None:
+    """Nobody knows where it was: it is held, unless something holds it already."""
+    if work.life.of(board.serial).missing_since is None:
+        return
+    work.life.find_again(board.serial, services.now())
+    if work.desk.open_hold(board.serial) is None:
+        work.desk.add_hold(board.serial, missing.HOLD, missing.TOLD, holder, services.now())
+    enter(board, "found-again", holder, {"code": missing.HOLD}, work, services)
 
 
 def check_in(serial: str, run: str, holder: str, work: Work, services: Services) -> CheckIn:
@@ -61,7 +84,7 @@ def check_in(serial: str, run: str, holder: str, work: Work, services: Services)
     assessment = standing.assessment_of(found, board, work, services)
     outcome = decide(certificate, in_force, assessment, found.ended_at(now) is not None)
     _record(board, run, outcome, holder, work, services)
-    return outcome
+    return dataclasses.replace(outcome, moved=moved_since_build(facts, assessment, board, work, services))
 
 
 def _record(board: Board, run: str, outcome: CheckIn, holder: str, work: Work, services: Services) -> None:

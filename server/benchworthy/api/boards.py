@@ -95,7 +95,8 @@ def check_in(body: dict[str, Any], serial: str) -> dict[str, Any]:
     """Settle a return on a run: fit kept, held, or still returned with the next step."""
     number = label.parse(serial)
     outcome = desk_actions.check_in(services(), number, body["run"], holder())
-    return {"serial": number, "outcome": outcome.outcome, "sentence": outcome.sentence, "lapse": outcome.lapse}
+    answer = {"serial": number, "outcome": outcome.outcome, "sentence": outcome.sentence, "lapse": outcome.lapse}
+    return {**answer, "moved": outcome.moved}
 
 
 @blueprint.post("/boards/<serial>/holds")

@@ -316,6 +316,7 @@ class CheckInOut(Schema):
     outcome = fields.String()
     sentence = fields.String()
     lapse = fields.String(allow_none=True)
+    moved = fields.List(fields.String(), metadata={"description": "what moved since build, also while in limits"})
 
 
 class NewHold(Strict):

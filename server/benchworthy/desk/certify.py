@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts, RunSummary, Unmet
-from benchworthy.desk.fitness import no_bench_evidence
+from benchworthy.desk.fitness import life_against, no_bench_evidence
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
@@ -33,11 +33,13 @@ def unmet_conditions(
         *(() if facts.bench_evidence else (no_bench_evidence(facts),)),
         *_set(facts, summary, policy),
         *_run_itself(summary, policy, now),
+        *_before_repair(facts, summary),
         *_incomplete(assessment, summary.id),
         *_not_in_limits(assessment, summary.id),
         *_module(facts, summary),
         *_second_person(summary, people, inspectors),
         *_whereabouts(facts),
+        *life_against(facts),
         *(item for item in unexplained_outs(facts) if item.evidence != summary.id),
     )
 
@@ -75,6 +77,14 @@ def _run_itself(summary: RunSummary, policy: Policy, now: datetime) -> list[Unme
     if now - summary.opened_at > timedelta(days=policy.run_age_days):
         unmet.append(Unmet("run-too-old", f"Run {run} is older than {policy.run_age_days} days.", run, again))
     return unmet
+
+
+def _before_repair(facts: BoardFacts, summary: RunSummary) -> list[Unmet]:
+    """A run says nothing of a board that was repaired after it."""
+    if facts.repaired_at is None or summary.opened_at > facts.repaired_at:
+        return []
+    told = f"{facts.serial} was repaired after run {summary.id} was opened."
+    return [Unmet("run-before-repair", told, summary.id, "Run the whole set again.")]
 
 
 def _second_person(summary: RunSummary, people: frozenset[str], inspectors: frozenset[str]) -> list[Unmet]:

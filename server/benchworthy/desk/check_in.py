@@ -9,11 +9,15 @@ from benchworthy.judging.run import Assessment
 
 @dataclass(frozen=True, slots=True)
 class CheckIn:
-    """`outcome` is "fit kept", "held" or "returned"; `lapse` names the certificate's lapse, if it lapses."""
+    """`outcome` is "fit kept", "held" or "returned"; `lapse` names the certificate's lapse, if it lapses.
+
+    `moved` says what moved since build, also while in limits.
+    """
 
     outcome: str
     sentence: str
     lapse: str | None
+    moved: tuple[str, ...] = ()
 
 
 def check_in(certificate: CertificateFacts | None, in_force: bool, assessment: Assessment, closed: bool) -> CheckIn:

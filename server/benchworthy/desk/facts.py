@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from benchworthy.desk.life import NOTHING, Life
 from benchworthy.judging.decision import Verdict
 
 
@@ -73,6 +74,7 @@ class BoardFacts:
     loan: LoanFacts | None
     checked_in_at: datetime | None
     repaired_at: datetime | None
+    life: Life = NOTHING
 
     @property
     def bench_evidence(self) -> bool:

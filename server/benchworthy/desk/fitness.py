@@ -3,8 +3,15 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from benchworthy.desk import missing, reserve
+from benchworthy.desk.defects import open_defects
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.outs import unexplained_outs
+from benchworthy.desk.repairs import reopened, used_up
+from benchworthy.desk.retirement import retired
+from benchworthy.desk.states import State
+
+FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,37 +20,49 @@ class Fitness:
 
     fit: bool
     answer: str
-    state: str
+    state: State
     until: datetime | None
     unmet: tuple[Unmet, ...]
 
 
 def fitness(facts: BoardFacts, now: datetime) -> Fitness:
     """Fit means: a certificate in force, no hold, nothing out since it was issued, and a return that was looked at."""
-    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts))
+    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts), *life_against(facts))
     fit = not unmet
     until = facts.certificate.valid_until if fit and facts.certificate else None
-    return Fitness(fit, _answer(facts, unmet), state(facts, fit), until, unmet)
+    return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet)
 
 
-def state(facts: BoardFacts, fit: bool) -> str:
+def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
     """The board's one state, derived from the record."""
+    if facts.life.retired is not None:
+        return State.RETIRED_FOR_PARTS if facts.life.retired.for_parts else State.RETIRED
     if facts.on_loan:
-        return "on loan"
+        return State.ON_LOAN if facts.life.missing_since is None else State.MISSING
     if facts.hold is not None:
-        return "held"
+        return State.HELD
     if facts.awaits_check_in:
-        return "returned"
+        return State.RETURNED
+    if reopened(facts.life, facts.certificate.issued_at if facts.certificate else None):
+        return State.IN_REPAIR
     if fit:
-        return "fit"
-    return "under test" if facts.bench_evidence else "kit"
+        return State.RESERVED if reserve.in_force(facts, now) else State.FIT
+    if facts.bench_evidence:
+        return State.UNDER_TEST
+    return State.IN_BUILD if facts.life.sign_offs else State.KIT
+
+
+def life_against(facts: BoardFacts) -> tuple[Unmet, ...]:
+    """What the desk put on record against lending, beside the evidence."""
+    worn = used_up(facts.serial, facts.life.repairs)
+    return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn)
 
 
 def _answer(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> str:
     """Nothing known, known to be bad, and merely not certified are different answers."""
     if not unmet:
         return "fit"
-    if any(item.code in ("held", "out-unexplained") for item in unmet):
+    if any(item.code in FAILING for item in unmet):
         return "fails"
     return "not certified" if facts.bench_evidence else "no evidence"
 

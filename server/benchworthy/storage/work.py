@@ -12,6 +12,7 @@ from benchworthy.storage import tables as t
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
@@ -27,6 +28,7 @@ class Rows:
     requests: RequestRows
     ledger: LedgerRows
     desk: DeskRows
+    life: LifeRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -37,6 +39,7 @@ def _rows(connection: Connection) -> Rows:
         RequestRows(connection),
         LedgerRows(connection),
         DeskRows(connection),
+        LifeRows(connection),
     )
 
 

@@ -1,0 +1,61 @@
+"""Class sets over HTTP: all boards or none, and one list of what is wrong."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from benchworthy.acts.class_sets import MOST
+from benchworthy.intake import label
+from services.desk import certified, in_days, refused
+from services.service import Trial, trial
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Iterator[Trial]:
+    """A service without processes, over a folder of its own."""
+    with trial(tmp_path) as started:
+        yield started
+
+
+def test_a_class_set_goes_out_together_and_comes_back_together(made: Trial) -> None:
+    """Each board with a loan of its own."""
+    serials = [certified(made, f"SET{number}") for number in range(3)]
+    loans = made.post("/class-loans", {"serials": serials, "borrower": "class-5b", "due": in_days(made, 7)}, "desk")["loans"]
+    assert [loan["serial"] for loan in loans] == serials and len({loan["id"] for loan in loans}) == 3
+    back = made.post("/class-returns", {"scanned": serials[::-1]}, "desk")["loans"]
+    assert [loan["serial"] for loan in back] == serials[::-1] and all(loan["returned_at"] for loan in back)
+    assert {made.get(f"/boards/{serial}/life")["state"] for serial in serials} == {"returned"}
+
+
+def test_one_list_says_what_is_wrong_with_which_board_and_none_goes_out(made: Trial) -> None:
+    """Held, not certified, and named twice at once; the sound one stays too."""
+    sound, held = certified(made, "SOUND1"), certified(made, "HELD01")
+    kit = made.enrol("KIT001")["serial"]
+    made.post(f"/boards/{held}/holds", {"reason": "Smells burnt."}, "desk")
+    body = {"serials": [sound, held, kit, held], "borrower": "class-5b", "due": in_days(made, 7)}
+    document = refused(made.ask("POST", "/class-loans", body, "desk"), 409, "loan-refused")
+    told = [(item["serial"], item["code"]) for item in document["unmet"]]
+    assert told == [(held, "held"), (held, "named-twice"), (kit, "no-bench-evidence")]
+    assert made.get(f"/boards/{sound}/life")["state"] == "fit"
+    back = refused(made.ask("POST", "/class-returns", {"scanned": [sound]}, "desk"), 409, "return-refused")
+    assert [(item["serial"], item["code"]) for item in back["unmet"]] == [(sound, "not-on-loan")]
+
+
+def test_a_serial_number_that_nobody_enrolled_is_told_in_the_same_list(made: Trial) -> None:
+    """Not as an answer of its own that hides the others."""
+    kit, unknown = made.enrol("KIT002")["serial"], label.complete("NOBODY")
+    body = {"serials": [kit, unknown], "borrower": "class-5b", "due": in_days(made, 7)}
+    document = refused(made.ask("POST", "/class-loans", body, "desk"), 409, "loan-refused")
+    assert [(item["serial"], item["code"]) for item in document["unmet"]] == [
+        (kit, "no-bench-evidence"), (unknown, "unknown-serial"),
+    ]  # fmt: skip
+
+
+def test_a_class_set_has_at_most_twenty_boards_and_at_least_one(made: Trial) -> None:
+    """And its people are the desk's."""
+    kit = made.enrol("KIT003")["serial"]
+    for serials in ([], [kit] * (MOST + 1)):
+        body = {"serials": serials, "borrower": "class-5b", "due": in_days(made, 7)}
+        refused(made.ask("POST", "/class-loans", body, "desk"), 422, "request-invalid")
+    refused(made.ask("POST", "/class-returns", {"scanned": [kit]}, "tester"), 403, "role-refused")
