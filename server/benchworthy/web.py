@@ -7,12 +7,13 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs
+from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs, scripts
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
 
 LARGEST_BODY = 64 * 1024
+_OTHER_BODIES = frozenset({"/api/v1/reports", scripts.IMPORT_PATH})  # these look at the kind of their body themselves
 
 
 def create_app(services: Services) -> Flask:
@@ -35,6 +36,7 @@ def create_app(services: Services) -> Flask:
         printing.blueprint,
         people.blueprint,
         requests.blueprint,
+        scripts.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
@@ -57,8 +59,8 @@ class _Api(Api):  # type: ignore[misc]  # the library ships no types
 
 
 def _only_json() -> None:
-    """A body is JSON, or on /reports a signed token; anything else is 415 before it is looked at."""
-    if request.content_length and request.path != "/api/v1/reports" and not request.is_json:
+    """A body is JSON, a signed token on /reports, or CSV where boards are imported; else 415 before it is looked at."""
+    if request.content_length and request.path not in _OTHER_BODIES and not request.is_json:
         raise UnsupportedMediaType("Send application/json.")
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 
 from benchworthy.errors import ListenerAlreadyRuns
 from benchworthy.storage import tables as t
+from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
@@ -27,6 +28,7 @@ class Rows:
     requests: RequestRows
     ledger: LedgerRows
     desk: DeskRows
+    answers: AnswerRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -37,6 +39,7 @@ def _rows(connection: Connection) -> Rows:
         RequestRows(connection),
         LedgerRows(connection),
         DeskRows(connection),
+        AnswerRows(connection),
     )
 
 
