@@ -7,7 +7,7 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs, scripts
+from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs, scripts, told
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
@@ -28,7 +28,10 @@ def create_app(services: Services) -> Flask:
         OPENAPI_JSON_PATH="openapi.json",
     )
     app.extensions["benchworthy"] = services
-    api = _Api(app)
+    api = _Api(
+        app,
+        spec_kwargs={"security": told.SECURITY, "components": told.COMPONENTS, "extra_plugins": [told.EveryOperation()]},
+    )
     for blueprint in (
         boards.blueprint,
         runs.blueprint,
@@ -49,6 +52,14 @@ def create_app(services: Services) -> Flask:
 
 class _Api(Api):  # type: ignore[misc]  # the library ships no types
     """The specification needs a token too, and errors keep our one shape."""
+
+    ERROR_SCHEMA = told.Problem
+
+    def _register_responses(self) -> None:
+        """Errors have a media type of their own."""
+        self.DEFAULT_RESPONSE_CONTENT_TYPE = problems.MEDIA_TYPE
+        super()._register_responses()
+        del self.DEFAULT_RESPONSE_CONTENT_TYPE
 
     def _register_error_handlers(self) -> None:
         """Ours are registered on the application."""

@@ -14,7 +14,7 @@ from benchworthy.api.schemas import NumberedPage, Page
 from benchworthy.history.records import Access
 
 blueprint = Blueprint("scripts", __name__, url_prefix="/api/v1", description="For other programs")
-IMPORT_PATH: Final = "/api/v1/boards/import"
+IMPORT_PATH: Final = "/api/v1/fleet/import"
 
 
 @blueprint.get("/changes")
@@ -30,7 +30,7 @@ def changes(query: dict[str, Any]) -> Any:
     return listing.page("changes", found, script_schemas.ChangeOut, following, last=last)
 
 
-@blueprint.post("/boards/import")
+@blueprint.post("/fleet/import")
 @allowed("coordinator")
 @blueprint.arguments(script_schemas.ImportQuery, location="query")
 @blueprint.doc(requestBody={"required": True, "content": {listing.CSV: {"schema": listing.TEXT}}})
