@@ -7,7 +7,7 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, people, printing, problems, requests, runs, scripts, told
+from benchworthy.api import agent, boards, bodies, certificates, people, printing, problems, requests, runs, scripts, told
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
@@ -73,6 +73,8 @@ def _only_json() -> None:
     """A body is JSON, a signed token on /reports, or CSV where boards are imported; else 415 before it is looked at."""
     if request.content_length and request.path not in _OTHER_BODIES and not request.is_json:
         raise UnsupportedMediaType("Send application/json.")
+    if request.content_length and request.is_json:
+        bodies.look_at(request.get_data())
 
 
 def _headers(response: Response) -> Response:

@@ -7,7 +7,7 @@ from marshmallow import Schema, fields
 
 from benchworthy.api.once import HEADER
 
-SECURITY: Final = [{"token": []}]
+SECURITY: Final[list[Any]] = [{"token": []}]
 COMPONENTS: Final = {"securitySchemes": {"token": {"type": "http", "scheme": "bearer"}}}
 OPEN: Final[list[Any]] = []  # as `security` of an operation that needs no token
 _ONCE: Final = {
@@ -33,7 +33,7 @@ class Problem(Schema):
         unknown = "include"
 
 
-class EveryOperation(BasePlugin):  # type: ignore[misc]  # its base is untyped here
+class EveryOperation(BasePlugin):
     """Adds the Idempotency-Key to each POST that needs a token."""
 
     def operation_helper(self, path: str | None = None, operations: Any = None, **kwargs: Any) -> None:
