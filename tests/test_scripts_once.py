@@ -15,7 +15,8 @@ from benchworthy import desk_actions
 from benchworthy.intake import label
 from benchworthy.keys.answers import answer_keys
 from benchworthy.storage import tables
-from services.desk import refused
+from services import reports
+from services.desk import in_days, refused
 from services.service import Trial, trial
 
 RETRY = "8e03978e-40d5-43e8-bc93-6894a57f9324"  # draft-ietf-httpapi-idempotency-key-header-07, 2.1
@@ -192,3 +193,34 @@ def test_a_change_is_in_the_boards_history_and_takes_no_others_name(made: Trial)
     assert patch(made, serial, {"inventory_ref": None}, **tag).json["inventory_ref"] is None
     entry = made.get(f"/boards/{serial}/history")["entries"][-1]
     assert (entry["kind"], entry["holder"], entry["facts"]) == ("renamed", "D1", {"inventory_ref": ["INV 2", None]})
+
+
+# ------------------------------------------------------------------------------------------------------ a whole life
+
+
+def twice(made: Trial, path: str, body: Any, role: str) -> Any:
+    """Send it twice with one key: the second answer is the first, and nothing more is on record than after the first."""
+    answers = [post(made, path, body, f"life {path}".replace(" ", "-"), role)]
+    before = made.rows()
+    answers += [post(made, path, body, f"life {path}".replace(" ", "-"), role)]
+    assert answers[0].status_code in (200, 201, 202), answers[0].text
+    assert answers[0].data == answers[1].data and made.rows() == before
+    return answers[1].json
+
+
+def test_every_act_of_a_boards_life_may_be_sent_twice(made: Trial) -> None:
+    """Enrolled, run, certified, lent, returned, held: each once, and its answer is read within its own transaction."""
+    serial = twice(made, "/boards", board("LIFE01"), "tester")["serial"]
+    place = f"/boards/{serial}"
+    wanted = {"set": "full", "bench": made.bench.thumbprint, "scanned": serial, "fixtures": list(reports.FIXTURES)}
+    opened = twice(made, f"{place}/runs", wanted, "tester")
+    made.deliver_all(opened, serial)
+    made.people_answer(opened)
+    assert twice(made, f"/runs/{opened['run']}/close", {}, "tester")["verdict"] == "in limits"
+    assert twice(made, f"{place}/certificates", {}, "tester")["lapse"] is None
+    assert twice(made, f"{place}/loans", {"borrower": "B-1", "due": in_days(made, 3)}, "desk")["borrower"] == "B-1"
+    assert twice(made, f"{place}/returns", {"scanned": serial}, "desk")["returned_at"] is not None
+    assert twice(made, f"{place}/holds", {"reason": "smells"}, "desk")["state"] == "held"
+    kinds = [entry["kind"] for entry in made.get(f"{place}/history")["entries"]]
+    for kind in ("enrolled", "run-opened", "run-closed", "certified", "lent", "returned", "held"):
+        assert kinds.count(kind) == 1, kinds
