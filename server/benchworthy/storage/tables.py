@@ -320,8 +320,7 @@ changes = Table(
     Column("number", Integer, primary_key=True),
     Column("chain", String(80), nullable=False),
     Column("position", Integer, nullable=False),
-    UniqueConstraint("chain", "position"),
-)
+)  # no constraint leads to the ledger: where somebody took entries out by hand, work goes on and the audit tells
 
 leases = Table(
     "leases",

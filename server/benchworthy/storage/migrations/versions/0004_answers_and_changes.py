@@ -28,7 +28,6 @@ def upgrade() -> None:
         sa.Column("chain", sa.String(length=80), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("number", name=op.f("pk_changes")),
-        sa.UniqueConstraint("chain", "position", name=op.f("uq_changes_chain")),
     )
     op.execute("INSERT INTO changes (chain, position) SELECT chain, position FROM ledger ORDER BY at, chain, position")
 
