@@ -79,7 +79,9 @@ def test_packets_that_arrive_byte_by_byte_are_put_together_and_acknowledged_exac
 
     def act(peer: Peer) -> None:
         accept(peer)
-        assert peer.packet() == b"\x82" + bytes([len(name) + 5]) + b"\x00\x01" + struct.pack("!H", len(name)) + name + b"\x01"
+        assert peer.packet() == b"\x82" + bytes([len(name) + 5]) + b"\x00\x01" + struct.pack(
+            "!H", len(name)
+        ) + name + b"\x01"
         for octet in SUBACK + publish:
             peer.send(bytes([octet]))
             time.sleep(0.001)
