@@ -8,7 +8,20 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from benchworthy.acts import building, certifying, class_sets, enrolling, lending, printing, requesting, upkeep
+from benchworthy.acts import (
+    building,
+    certifying,
+    class_sets,
+    enrolling,
+    importing,
+    lending,
+    naming,
+    printing,
+    requesting,
+    revoking,
+    telling,
+    upkeep,
+)
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
@@ -49,10 +62,60 @@ def boards(services: Services, after: str, limit: int) -> Sequence[Board]:
         return work.registry.boards(services.site, after, limit)
 
 
-def history(services: Services, serial: str) -> Sequence[Entry]:
-    """The board's chain, oldest first."""
+def change_board(services: Services, serial: str, version: int, values: Mapping[str, str | None], holder: str) -> Board:
+    """The names others give a board, changed by somebody who has seen the ones before."""
+    with services.storage.writing() as work:
+        return naming.change(serial, version, values, holder, work, services)
+
+
+def boards_named(services: Services, inventory_ref: str) -> Sequence[Board]:
+    """The board of this inventory_ref, in a list of one or none."""
     with services.storage.reading() as work:
-        return work.ledger.entries(board_of(serial, work, services).serial)
+        found = work.registry.by_inventory_ref(inventory_ref)
+        return [found] if found is not None and found.site == services.site else []
+
+
+def import_boards(services: Services, lines: Sequence[importing.Line], dry: bool, holder: str) -> importing.Told:
+    """A whole fleet at once, or nothing of it; dry, only what would happen."""
+    if dry:
+        with services.storage.reading() as work:
+            return importing.look(lines, work, services)
+    with services.storage.writing() as work:
+        return importing.enrol_all(lines, holder, work, services)
+
+
+def changes(services: Services, after: int, limit: int) -> Sequence[telling.Change]:
+    """What happened to boards since a number, oldest first."""
+    with services.storage.reading() as work:
+        return telling.changes(after, limit, work, services)
+
+
+def tokens(services: Services, after: str, limit: int) -> Sequence[Access]:
+    with services.storage.reading() as work:
+        return work.registry.accesses(services.site, after, limit)
+
+
+def revoke_token(services: Services, token: str, holder: str) -> Access:
+    """From now on it opens nothing."""
+    with services.storage.writing() as work:
+        return revoking.token(token, holder, work, services)
+
+
+def benches(services: Services, after: str, limit: int) -> Sequence[Bench]:
+    with services.storage.reading() as work:
+        return work.registry.benches(services.site, after, limit)
+
+
+def revoke_bench(services: Services, thumbprint: str, since: datetime, reason: str, holder: str) -> tuple[Bench, Sequence[str]]:
+    """Its key vouches for nothing any more; what it vouched for since then lapses."""
+    with services.storage.writing() as work:
+        return revoking.bench(thumbprint, since, reason, holder, work, services)
+
+
+def history(services: Services, serial: str, after: int = 0, limit: int | None = None) -> Sequence[Entry]:
+    """The board's chain, or a page of it, oldest first."""
+    with services.storage.reading() as work:
+        return work.ledger.entries(board_of(serial, work, services).serial, after, limit)
 
 
 def ask_board(services: Services, serial: str, do: str, holder: str) -> Request:

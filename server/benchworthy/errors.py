@@ -20,7 +20,8 @@ BenchworthyError
 │   ├── UnknownCertificate        unknown-certificate
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
-│   └── UnknownRequest            unknown-request
+│   ├── UnknownRequest            unknown-request
+│   └── UnknownToken              unknown-token
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -34,7 +35,11 @@ BenchworthyError
 │   ├── ActRefused                act-refused
 │   ├── RequestRefused            request-refused
 │   ├── FirstTokenExists          first-token-exists
-│   └── RestoreRefused            restore-refused
+│   ├── RestoreRefused            restore-refused
+│   ├── RequestInFlight           request-in-flight
+│   ├── AlreadyRevoked            already-revoked
+│   ├── PreconditionMissing       precondition-missing
+│   └── PreconditionFailed        precondition-failed
 ├── Invalid                       the request itself is wrong
 │   ├── SerialInvalid             serial-invalid
 │   ├── RequestInvalid            request-invalid
@@ -43,11 +48,14 @@ BenchworthyError
 │   ├── FileUnreadable            file-unreadable
 │   ├── PrintRefused              print-refused
 │   ├── BackupInvalid             backup-invalid
-│   └── SettingsInvalid           settings-invalid
+│   ├── SettingsInvalid           settings-invalid
+│   ├── KeyReused                 key-reused
+│   └── ImportRefused             import-refused
 ├── NotAllowed                    who asks may not
 │   ├── TokenMissing              token-missing
 │   ├── TokenRefused              token-refused
-│   └── RoleRefused               role-refused
+│   ├── RoleRefused               role-refused
+│   └── TooManyFailures           too-many-failures
 ├── Unavailable                   try again, or start what is missing
 │   ├── StorageBusy               storage-busy
 │   │   └── StorageFull           storage-full
@@ -197,6 +205,11 @@ class UnknownRequest(Unknown):
     advice = "Requests to a board are numbered by POST /api/v1/boards/{serial}/requests; its Location names the number."
 
 
+class UnknownToken(Unknown):
+    code = "unknown-token"
+    advice = "Tokens are named by the first twelve characters of their fingerprint; GET /api/v1/tokens lists them."
+
+
 class Conflict(BenchworthyError):
     """The present state does not allow what was asked."""
 
@@ -266,6 +279,26 @@ class RestoreRefused(Conflict):
     advice = "Restore into a directory that is empty or not there yet; nothing was changed."
 
 
+class RequestInFlight(Conflict):
+    code = "request-in-flight"
+    advice = "Wait as long as Retry-After says, then send the same request with the same Idempotency-Key again."
+
+
+class AlreadyRevoked(Conflict):
+    code = "already-revoked"
+    advice = "What is revoked stays revoked; make a new token, or register a new key."
+
+
+class PreconditionMissing(Conflict):
+    code = "precondition-missing"
+    advice = "Read the board first and send the ETag of that answer as If-Match."
+
+
+class PreconditionFailed(Conflict):
+    code = "precondition-failed"
+    advice = "Somebody else changed it meanwhile: read it again, look at what changed, then send the new ETag as If-Match."
+
+
 class Invalid(BenchworthyError):
     """The request itself is wrong."""
 
@@ -310,6 +343,16 @@ class SettingsInvalid(Invalid):
     advice = "Settings are listed in docs/reference/settings.md."
 
 
+class KeyReused(Invalid):
+    code = "key-reused"
+    advice = "An Idempotency-Key belongs to one request; take a new one for another."
+
+
+class ImportRefused(Invalid):
+    code = "import-refused"
+    advice = "Nothing was enrolled. Mend the lines named in `errors` and send the whole file again, first with dry_run=true."
+
+
 class NotAllowed(BenchworthyError):
     """Who asks may not."""
 
@@ -327,6 +370,11 @@ class TokenRefused(NotAllowed):
 class RoleRefused(NotAllowed):
     code = "role-refused"
     advice = "Ask somebody whose role allows it."
+
+
+class TooManyFailures(NotAllowed):
+    code = "too-many-failures"
+    advice = "Wait as long as Retry-After says; then send a token that is valid."
 
 
 class Unavailable(BenchworthyError):

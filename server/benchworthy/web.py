@@ -7,12 +7,27 @@ from flask_smorest import Api
 from werkzeug.exceptions import UnsupportedMediaType
 
 from benchworthy import __version__
-from benchworthy.api import agent, boards, certificates, class_sets, people, printing, problems, requests, runs, upkeep
+from benchworthy.api import (
+    agent,
+    boards,
+    bodies,
+    certificates,
+    class_sets,
+    people,
+    printing,
+    problems,
+    requests,
+    runs,
+    scripts,
+    told,
+    upkeep,
+)
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
 from benchworthy.ports import Services
 
 LARGEST_BODY = 64 * 1024
+_OTHER_BODIES = frozenset({"/api/v1/reports", scripts.IMPORT_PATH})  # these look at the kind of their body themselves
 
 
 def create_app(services: Services) -> Flask:
@@ -27,7 +42,10 @@ def create_app(services: Services) -> Flask:
         OPENAPI_JSON_PATH="openapi.json",
     )
     app.extensions["benchworthy"] = services
-    api = _Api(app)
+    api = _Api(
+        app,
+        spec_kwargs={"security": told.SECURITY, "components": told.COMPONENTS, "extra_plugins": [told.EveryOperation()]},
+    )
     for blueprint in (
         boards.blueprint,
         runs.blueprint,
@@ -37,6 +55,7 @@ def create_app(services: Services) -> Flask:
         requests.blueprint,
         upkeep.blueprint,
         class_sets.blueprint,
+        scripts.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
@@ -50,6 +69,14 @@ def create_app(services: Services) -> Flask:
 class _Api(Api):  # type: ignore[misc]  # the library ships no types
     """The specification needs a token too, and errors keep our one shape."""
 
+    ERROR_SCHEMA = told.Problem
+
+    def _register_responses(self) -> None:
+        """Errors have a media type of their own."""
+        self.DEFAULT_RESPONSE_CONTENT_TYPE = problems.MEDIA_TYPE
+        super()._register_responses()
+        del self.DEFAULT_RESPONSE_CONTENT_TYPE
+
     def _register_error_handlers(self) -> None:
         """Ours are registered on the application."""
 
@@ -59,9 +86,11 @@ class _Api(Api):  # type: ignore[misc]  # the library ships no types
 
 
 def _only_json() -> None:
-    """A body is JSON, or on /reports a signed token; anything else is 415 before it is looked at."""
-    if request.content_length and request.path != "/api/v1/reports" and not request.is_json:
+    """A body is JSON, a signed token on /reports, or CSV where boards are imported; else 415 before it is looked at."""
+    if request.content_length and request.path not in _OTHER_BODIES and not request.is_json:
         raise UnsupportedMediaType("Send application/json.")
+    if request.content_length and request.is_json:
+        bodies.look_at(request.get_data())
 
 
 def _headers(response: Response) -> Response:

@@ -28,13 +28,7 @@ class Enrolment:
 
 def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tuple[Board, str]:
     """Enrol a board; returns it with its field key in hex, which is told once. Raises AlreadyEnrolled, UnknownDesign."""
-    services.find_sheet(wanted.design)
-    if work.registry.board(wanted.serial) is not None:
-        raise AlreadyEnrolled(f"{wanted.serial} is enrolled already.", serial=wanted.serial)
-    if wanted.inventory_ref is not None and work.registry.by_inventory_ref(wanted.inventory_ref) is not None:
-        raise AlreadyEnrolled(
-            f"inventory_ref {wanted.inventory_ref} belongs to another board.", inventory_ref=wanted.inventory_ref
-        )
+    check(wanted, work, services)
     board = Board(
         wanted.serial,
         services.site,
@@ -51,6 +45,17 @@ def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tup
     facts = {"design": board.design, "virtual": board.virtual, "kit_lot": board.kit_lot, "inventory_ref": board.inventory_ref}
     enter(board, "enrolled", holder, facts, work, services)
     return board, services.derive_field_key(board.serial, board.epoch)
+
+
+def check(wanted: Enrolment, work: Work, services: Services) -> None:
+    """Whether the board could be enrolled now. Raises AlreadyEnrolled, UnknownDesign."""
+    services.find_sheet(wanted.design)
+    if work.registry.board(wanted.serial) is not None:
+        raise AlreadyEnrolled(f"{wanted.serial} is enrolled already.", serial=wanted.serial)
+    if wanted.inventory_ref is not None and work.registry.by_inventory_ref(wanted.inventory_ref) is not None:
+        raise AlreadyEnrolled(
+            f"inventory_ref {wanted.inventory_ref} belongs to another board.", inventory_ref=wanted.inventory_ref
+        )
 
 
 def register_bench(name: str, thumbprint: str, jwk: dict[str, Any], holder: str, work: Work, services: Services) -> Bench:

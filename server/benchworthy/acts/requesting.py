@@ -14,6 +14,8 @@ from benchworthy.history.records import Board, Request
 from benchworthy.ports import Services, Work
 from benchworthy.reports import request as requests
 
+_LARGEST = 2**31 - 1  # no database has to look for more
+
 
 @dataclass(frozen=True, slots=True)
 class FieldKey:
@@ -44,7 +46,7 @@ def ask(serial: str, do: str, holder: str, work: Work, services: Services) -> Re
 def find(serial: str, number: int, work: Work, services: Services) -> Request:
     """A request as it stands. Raises UnknownSerial, UnknownRequest."""
     board = board_of(serial, work, services)
-    found = work.requests.find(board.serial, number)
+    found = work.requests.find(board.serial, number) if number <= _LARGEST else None
     if found is None:
         raise UnknownRequest(f"{board.serial} was never asked for anything under number {number}.", number=number)
     return found

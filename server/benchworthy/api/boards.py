@@ -6,7 +6,7 @@ from flask_smorest import Blueprint
 
 from benchworthy import desk_actions
 from benchworthy.acts.enrolling import Enrolment
-from benchworthy.api import schemas
+from benchworthy.api import listing, schemas, tags
 from benchworthy.api.access import allowed, holder, services
 from benchworthy.intake import label
 
@@ -27,20 +27,34 @@ def enrol(body: dict[str, Any]) -> dict[str, Any]:
 @blueprint.get("/boards")
 @allowed()
 @blueprint.arguments(schemas.BoardQuery, location="query")
-@blueprint.response(200, schemas.BoardList)
-def listed(query: dict[str, Any]) -> dict[str, Any]:
-    """Boards by serial number, a page at a time."""
+@blueprint.response(200, schemas.BoardList, headers=listing.HEADERS)
+@blueprint.alt_response(200, schema=listing.TEXT, content_type=listing.CSV)
+def listed(query: dict[str, Any]) -> Any:
+    """Boards by serial number, a page at a time, or the one with an inventory_ref; also as `text/csv`."""
+    if query["inventory_ref"] is not None:
+        return listing.page("boards", desk_actions.boards_named(services(), query["inventory_ref"]), schemas.BoardOut, None)
     boards = desk_actions.boards(services(), query["after"], query["limit"])
-    full = len(boards) == query["limit"]
-    return {"boards": boards, "next": boards[-1].serial if full else None}
+    following = boards[-1].serial if len(boards) == query["limit"] else None
+    return listing.page("boards", boards, schemas.BoardOut, following)
 
 
 @blueprint.get("/boards/<serial>")
 @allowed()
-@blueprint.response(200, schemas.BoardOut)
+@blueprint.response(200, schemas.BoardOut, headers=tags.HEADERS)
 def one(serial: str) -> Any:
-    """One board's record."""
-    return desk_actions.fitness(services(), label.parse(serial))[0]
+    """One board's record; its ETag is what a change needs as If-Match."""
+    return tags.tagged(desk_actions.fitness(services(), label.parse(serial))[0])
+
+
+@blueprint.patch("/boards/<serial>")
+@allowed("tester", "desk")
+@blueprint.arguments(schemas.BoardChange)
+@blueprint.response(200, schemas.BoardOut, headers=tags.HEADERS)
+@blueprint.doc(parameters=[tags.IF_MATCH])
+def change(body: dict[str, Any], serial: str) -> Any:
+    """Change the names others give a board. If-Match holds the ETag of what was read; 428 without, 412 when it is old."""
+    version = tags.wanted_version()
+    return tags.tagged(desk_actions.change_board(services(), label.parse(serial), version, body, holder()))
 
 
 @blueprint.get("/boards/<serial>/fitness")
@@ -62,11 +76,15 @@ def fitness(serial: str) -> dict[str, Any]:
 
 @blueprint.get("/boards/<serial>/history")
 @allowed()
-@blueprint.response(200, schemas.HistoryOut)
-def history(serial: str) -> dict[str, Any]:
-    """The board's ledger chain, oldest first."""
+@blueprint.arguments(schemas.NumberedPage, location="query")
+@blueprint.response(200, schemas.HistoryOut, headers=listing.HEADERS)
+@blueprint.alt_response(200, schema=listing.TEXT, content_type=listing.CSV)
+def history(query: dict[str, Any], serial: str) -> Any:
+    """The board's ledger chain, oldest first, a page at a time; also as `text/csv`."""
     number = label.parse(serial)
-    return {"serial": number, "entries": desk_actions.history(services(), number)}
+    entries = desk_actions.history(services(), number, query["after"], query["limit"])
+    following = str(entries[-1].position) if len(entries) == query["limit"] else None
+    return listing.page("entries", entries, schemas.EntryOut, following, serial=number)
 
 
 @blueprint.post("/boards/<serial>/loans")

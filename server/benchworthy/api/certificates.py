@@ -49,7 +49,8 @@ def results(certificate: str) -> Response:
 
 
 @blueprint.get("/status-list")
-@blueprint.response(200, content_type="application/jose")
+@blueprint.doc(security=[])
+@blueprint.response(200, {"type": "string"}, content_type="application/jose")
 def status_list() -> Response:
     """The signed, dated list of what is in force; needs no token."""
     return Response(desk_actions.status_list(services()), mimetype="application/jose")

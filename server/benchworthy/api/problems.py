@@ -18,10 +18,13 @@ STATUS: Mapping[type[BenchworthyError], int] = {
     errors.ReportReplayed: 409,
     errors.ReportRefused: 400,
     errors.Unknown: 404,
+    errors.PreconditionMissing: 428,
+    errors.PreconditionFailed: 412,
     errors.Conflict: 409,
     errors.Invalid: 422,
     errors.TokenMissing: 401,
     errors.TokenRefused: 401,
+    errors.TooManyFailures: 429,
     errors.NotAllowed: 403,
     errors.Unavailable: 503,
     errors.ClockImplausible: 503,
@@ -74,7 +77,7 @@ def _refusal(fault: BenchworthyError) -> Response:
         f"{fault.detail} {fault.advice}".strip(),
         _plain(fault.facts),
     )
-    if status == 503:
+    if status in (429, 503) or "retry_after" in fault.facts:
         answer.headers["Retry-After"] = str(fault.facts.get("retry_after", 1))
     if status == 401:
         answer.headers["WWW-Authenticate"] = "Bearer"

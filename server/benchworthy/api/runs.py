@@ -18,6 +18,7 @@ blueprint = Blueprint("runs", __name__, url_prefix="/api/v1", description="Runs,
 
 
 @blueprint.post("/reports")
+@blueprint.doc(security=[], requestBody={"required": True, "content": {"application/jose": {"schema": {"type": "string"}}}})
 @blueprint.response(201, schemas.ReceiptOut)
 @blueprint.alt_response(200, schema=schemas.ReceiptOut)
 def report() -> Response:

@@ -64,9 +64,23 @@ class BoardList(Schema):
     next = fields.String(allow_none=True, metadata={"description": "cursor of the next page, opaque"})
 
 
-class BoardQuery(Strict):
+class Page(Strict):
     after = fields.String(load_default="", validate=validate.Length(max=64))
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
+
+
+class BoardQuery(Page):
+    inventory_ref = fields.String(load_default=None, validate=_REFERENCE)
+
+
+class NumberedPage(Strict):
+    after = fields.Integer(load_default=0, validate=validate.Range(min=0, max=2**53))
+    limit = fields.Integer(load_default=200, validate=validate.Range(min=1, max=1000))
+
+
+class BoardChange(Strict):
+    kit_lot = fields.String(allow_none=True, validate=_REFERENCE)
+    inventory_ref = fields.String(allow_none=True, validate=_REFERENCE)
 
 
 class UnmetOut(Schema):
@@ -100,6 +114,7 @@ class EntryOut(Schema):
 class HistoryOut(Schema):
     serial = fields.String()
     entries = fields.List(fields.Nested(EntryOut))
+    next = fields.String(allow_none=True, metadata={"description": "cursor of the next page, opaque"})
 
 
 class NewBench(Strict):

@@ -121,7 +121,9 @@ def enter(
     work.ledger.add(ledger.append(last, board.serial, services.now(), kind, holder, facts, text), text)
 
 
-def enter_site(kind: str, holder: str, facts: Mapping[str, object], work: Work, services: Services) -> None:
+def enter_site(
+    kind: str, holder: str, facts: Mapping[str, object], work: Work, services: Services, text: str | None = None
+) -> None:
     """Append to the site's own chain: benches, tokens, fixtures."""
     chain = f"site:{services.site}"
-    work.ledger.add(ledger.append(work.ledger.last(chain), chain, services.now(), kind, holder, facts), None)
+    work.ledger.add(ledger.append(work.ledger.last(chain), chain, services.now(), kind, holder, facts, text), text)

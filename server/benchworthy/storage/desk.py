@@ -46,6 +46,18 @@ class DeskRows:
         query = select(t.certificates).where(t.certificates.c.site == site).order_by(t.certificates.c.id)
         return [Certificate(**row._mapping) for row in self._connection.execute(query)]
 
+    def resting_on(self, bench: str, since: datetime) -> Sequence[Certificate]:
+        c, r = t.certificates.c, t.runs.c
+        query = (
+            select(t.certificates).join(t.runs, c.run == r.id).where(r.bench == bench, r.opened_at >= since, c.lapse.is_(None))
+        )
+        return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.id))]
+
+    def lapse_each(self, certificates: Sequence[str], code: str, at: datetime) -> None:
+        for certificate in certificates:
+            here = t.certificates.c.id == certificate
+            self._connection.execute(update(t.certificates).where(here).values(lapse=code, lapsed_at=at))
+
     def lapse(self, serial: str, code: str, at: datetime) -> Sequence[str]:
         """Lapse every certificate of the board that has not lapsed yet; returns their ids."""
         c = t.certificates.c
@@ -107,15 +119,30 @@ class LedgerRows:
 
     def add(self, entry: Entry, text: str | None) -> None:
         self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
+        self._connection.execute(insert(t.changes).values(chain=entry.chain, position=entry.position))
         if text is None or entry.text_hash is None:
             return
         known = select(t.texts.c.hash).where(t.texts.c.hash == entry.text_hash)
         if self._connection.execute(known).first() is None:
             self._connection.execute(insert(t.texts).values(hash=entry.text_hash, text=text))
 
-    def entries(self, chain: str) -> Sequence[Entry]:
-        query = select(t.ledger).where(t.ledger.c.chain == chain).order_by(t.ledger.c.position)
+    def entries(self, chain: str, after: int = 0, limit: int | None = None) -> Sequence[Entry]:
+        c = t.ledger.c
+        query = select(t.ledger).where(c.chain == chain, c.position > after).order_by(c.position).limit(limit)
         return [_entry(row) for row in self._connection.execute(query)]
+
+    def changes(self, site: str, kinds: Sequence[str], after: int, limit: int) -> Sequence[tuple[int, Entry]]:
+        """Writes come one after another, so a number never appears below one that was read before."""
+        c, n = t.ledger.c, t.changes.c
+        told = t.changes.join(t.ledger, (n.chain == c.chain) & (n.position == c.position))
+        joined = told.join(t.boards, c.chain == t.boards.c.serial)
+        query = select(n.number, t.ledger).select_from(joined).where(t.boards.c.site == site, n.number > after, c.kind.in_(kinds))
+        return [_numbered(row) for row in self._connection.execute(query.order_by(n.number).limit(limit))]
+
+
+def _numbered(row: Row[Any]) -> tuple[int, Entry]:
+    values = dict(row._mapping)
+    return values.pop("number"), Entry(**values)
 
 
 def _certificate(row: Row[Any] | None) -> Certificate | None:

@@ -1,6 +1,6 @@
 """Boards with their modules, benches, tokens and fixtures."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -51,6 +51,11 @@ class RegistryRows:
         self._connection.execute(update(t.modules).where(here).values(module=module, bound_by_run=run, since=at))
         self._connection.execute(update(t.boards).where(t.boards.c.serial == serial).values(version=t.boards.c.version + 1))
 
+    def change_board(self, serial: str, version: int, values: Mapping[str, str | None]) -> bool:
+        """One statement, so that the version it looks at is the one it replaces."""
+        here = and_(t.boards.c.serial == serial, t.boards.c.version == version)
+        return self._connection.execute(update(t.boards).where(here).values(**values, version=version + 1)).rowcount == 1
+
     def bench(self, thumbprint: str) -> Bench | None:
         row = self._connection.execute(select(t.benches).where(t.benches.c.thumbprint == thumbprint)).first()
         return Bench(**row._mapping) if row else None
@@ -86,6 +91,22 @@ class RegistryRows:
                 revoked_at=access.revoked_at,
             )
         )
+
+    def accesses(self, site: str, after: str, limit: int) -> Sequence[Access]:
+        c = t.tokens.c
+        query = select(t.tokens).where(c.site == site, c.fingerprint > after).order_by(c.fingerprint).limit(limit)
+        return [Access(**row._mapping) for row in self._connection.execute(query)]
+
+    def benches(self, site: str, after: str, limit: int) -> Sequence[Bench]:
+        c = t.benches.c
+        query = select(t.benches).where(c.site == site, c.thumbprint > after).order_by(c.thumbprint).limit(limit)
+        return [Bench(**row._mapping) for row in self._connection.execute(query)]
+
+    def revoke_access(self, fingerprint: str, at: datetime) -> None:
+        self._connection.execute(update(t.tokens).where(t.tokens.c.fingerprint == fingerprint).values(revoked_at=at))
+
+    def revoke_bench(self, thumbprint: str, at: datetime) -> None:
+        self._connection.execute(update(t.benches).where(t.benches.c.thumbprint == thumbprint).values(revoked_at=at))
 
     def any_access(self) -> bool:
         return bool(self._connection.execute(select(exists(select(t.tokens.c.fingerprint)))).scalar())

@@ -305,6 +305,23 @@ refusals = Table(
     UniqueConstraint("digest", "code", "arrival"),
 )
 
+answers = Table(
+    "answers",
+    metadata,
+    Column("name", String(64), primary_key=True),
+    Column("request", String(64), nullable=False),
+    Column("sealed", LargeBinary, nullable=False),
+    Column("at", Moment, nullable=False, index=True),
+)
+
+changes = Table(
+    "changes",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("chain", String(80), nullable=False),
+    Column("position", Integer, nullable=False),
+)  # no constraint leads to the ledger: where somebody took entries out by hand, work goes on and the audit tells
+
 leases = Table(
     "leases",
     metadata,

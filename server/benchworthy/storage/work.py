@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 
 from benchworthy.errors import ListenerAlreadyRuns
 from benchworthy.storage import tables as t
+from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
@@ -29,6 +30,7 @@ class Rows:
     ledger: LedgerRows
     desk: DeskRows
     life: LifeRows
+    answers: AnswerRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -40,6 +42,7 @@ def _rows(connection: Connection) -> Rows:
         LedgerRows(connection),
         DeskRows(connection),
         LifeRows(connection),
+        AnswerRows(connection),
     )
 
 
