@@ -51,10 +51,7 @@ QUIET = {"answered", "drawn-again", "field-key-told", "requested", "run-closed",
 
 def test_each_kind_of_entry_is_told_or_known_to_be_quiet() -> None:
     """A new kind has to be put on one side or the other."""
-    written = {
-        kind
-        for path in Path(benchworthy.__file__).parent.rglob("*.py")
-        for kind in re.findall(r'enter\(board, "([a-z-]+)"', path.read_text())
-    }
+    sources = Path(benchworthy.__file__).parent.rglob("*.py")
+    written = {kind for path in sources for kind in re.findall(r'enter\(board, "([a-z-]+)"', path.read_text())}
     assert "lent" in written
     assert written == set(TOLD) | QUIET
