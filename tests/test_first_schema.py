@@ -149,7 +149,7 @@ def test_the_first_schemas_rows_come_through_every_migration(tmp_path: Path) -> 
 
 REBUILDS = """
 with op.batch_alter_table("boards") as batch:
-    batch.add_column(sa.Column("place", sa.String(32), nullable=False, server_default="shelf"))
+    batch.add_column(sa.Column("planted", sa.String(32), nullable=False, server_default="shelf"))
     batch.alter_column("kit_lot", type_=sa.String(128))
 with op.batch_alter_table("runs") as batch:
     batch.drop_constraint("fk_runs_bench", type_="foreignkey")
@@ -168,7 +168,7 @@ def test_a_migration_that_rebuilds_parents_keeps_their_children(tmp_path: Path, 
     assert sound(tmp_path / "old.sqlite3") == ""
     with closing(sqlite3.connect(tmp_path / "old.sqlite3")) as connection:
         assert copying.schema_of(connection) == revision
-        assert {row[0] for row in connection.execute("SELECT place FROM boards")} == {"shelf"}
+        assert {row[0] for row in connection.execute("SELECT planted FROM boards")} == {"shelf"}
 
 
 @pytest.mark.parametrize(

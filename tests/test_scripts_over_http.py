@@ -1,6 +1,7 @@
 """What other programs come for: pages, CSV, changes, a fleet from a file, revocation, and the limit on wrong tokens."""
 
 import csv
+import hashlib
 import io
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -135,6 +136,36 @@ def test_a_fleet_comes_in_whole(made: Trial) -> None:
     assert (done.status_code, done.json["enrolled"]) == (200, 3)
     assert made.get(f"/boards/{serials[1]}")["inventory_ref"] == f"INV {serials[1]}"
     assert made.get(f"/boards/{serials[1]}/history")["entries"][0]["kind"] == "enrolled"
+
+
+def test_a_fleet_brings_its_places_notes_and_modules(made: Trial) -> None:
+    """What is known is written down; a module belongs to one board; an imported board has no evidence, which is no verdict."""
+    first, second, third = (label.complete(f"FLEET{number}") for number in (7, 8, 9))
+    module, other = "e6616408431234a1", "e6616408431234a2"
+    head, cells = "serial;design;place;note;module\n", "tarn-b;Room 3, shelf 2;Case is scratched."
+    twice = send_file(made, f"{head}{first};{cells};{module}\n{second};{cells};{module}\n", dry=True)
+    assert [line["wrong"] for line in twice.json["lines"]] == [
+        None,
+        "A line above has this serial number, inventory_ref or module already.",
+    ]
+    assert send_file(made, f"{head}{first};{cells};{module}\n{second};{cells};{other}\n").json["enrolled"] == 2
+    board = made.get(f"/boards/{first}")
+    assert [board[name] for name in ("place", "note", "module")] == ["Room 3, shelf 2", "Case is scratched.", module]
+    assert made.get(f"/boards/{first}/fitness")["answer"] == "no evidence"
+    refused(made.ask("POST", "/boards", {"serial": third, "design": "tarn-b", "module": other}), 409, "already-enrolled")
+
+
+def test_a_board_moves_and_its_note_stands_beside_the_ledger(made: Trial) -> None:
+    """The chain holds where it was and is; of a note it holds the hash alone, so the text can be erased."""
+    serial = made.enrol("MOVES1", place="Room 3")["serial"]
+    tag = made.ask("GET", f"/boards/{serial}").headers["ETag"]
+    body = {"place": "Workshop", "note": "Case is scratched."}
+    headers = {"Authorization": f"Bearer {made.secrets['desk']}", "If-Match": tag}
+    changed = made.client.patch(f"/api/v1/boards/{serial}", json=body, headers=headers)
+    assert (changed.status_code, changed.json["place"], changed.json["note"]) == (200, "Workshop", "Case is scratched.")
+    last = made.get(f"/boards/{serial}/history")["entries"][-1]
+    assert (last["kind"], last["facts"]) == ("renamed", {"place": ["Room 3", "Workshop"]})
+    assert last["text_hash"] == hashlib.sha256(b"Case is scratched.").hexdigest()
 
 
 def test_one_line_at_fault_keeps_the_whole_file_out(made: Trial) -> None:

@@ -24,6 +24,9 @@ class Enrolment:
     virtual: bool
     kit_lot: str | None
     inventory_ref: str | None
+    place: str | None = None
+    note: str | None = None
+    module: str | None = None
 
 
 def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tuple[Board, str]:
@@ -35,15 +38,17 @@ def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tup
         wanted.design,
         wanted.virtual,
         1,
-        None,
+        wanted.module,
         wanted.kit_lot,
         wanted.inventory_ref,
         services.now(),
         1,
+        wanted.place,
+        wanted.note,
     )
     work.registry.add_board(board)
-    facts = {"design": board.design, "virtual": board.virtual, "kit_lot": board.kit_lot, "inventory_ref": board.inventory_ref}
-    enter(board, "enrolled", holder, facts, work, services)
+    names = ("design", "virtual", "kit_lot", "inventory_ref", "place", "module")
+    enter(board, "enrolled", holder, {name: getattr(board, name) for name in names}, work, services, board.note)
     return board, services.derive_field_key(board.serial, board.epoch)
 
 
@@ -56,6 +61,9 @@ def check(wanted: Enrolment, work: Work, services: Services) -> None:
         raise AlreadyEnrolled(
             f"inventory_ref {wanted.inventory_ref} belongs to another board.", inventory_ref=wanted.inventory_ref
         )
+    other = work.registry.by_module(wanted.module) if wanted.module else None
+    if other is not None:
+        raise AlreadyEnrolled(f"The module {wanted.module} is bound to {other.serial}.", module=wanted.module)
 
 
 def register_bench(name: str, thumbprint: str, jwk: dict[str, Any], holder: str, work: Work, services: Services) -> Bench:

@@ -37,8 +37,8 @@ class Told:
 def look(lines: Sequence[Line], work: Work, services: Services) -> Told:
     """What an import would say, with nothing written."""
     serials: set[str] = set()
-    references: set[str] = set()
-    told = [LineTold(line.number, line.serial, _wrong(line, serials, references, work, services)) for line in lines]
+    others: set[tuple[str, str]] = set()
+    told = [LineTold(line.number, line.serial, _wrong(line, serials, others, work, services)) for line in lines]
     return Told(0, tuple(told))
 
 
@@ -54,16 +54,16 @@ def enrol_all(lines: Sequence[Line], holder: str, work: Work, services: Services
     return Told(len(looked), looked)
 
 
-def _wrong(line: Line, serials: set[str], references: set[str], work: Work, services: Services) -> str | None:
+def _wrong(line: Line, serials: set[str], others: set[tuple[str, str]], work: Work, services: Services) -> str | None:
     """The first thing that is wrong with a line, among those before it and with what is on record."""
     if line.wanted is None:
         return line.wrong
-    serial, reference = line.wanted.serial, line.wanted.inventory_ref
-    twice = serial in serials or (reference is not None and reference in references)
-    serials.add(serial)
-    references.update([reference] if reference else [])
+    own = {(name, value) for name in ("inventory_ref", "module") if (value := getattr(line.wanted, name))}
+    twice = line.wanted.serial in serials or bool(own & others)
+    serials.add(line.wanted.serial)
+    others |= own
     if twice:
-        return "A line above has this serial number or inventory_ref already."
+        return "A line above has this serial number, inventory_ref or module already."
     try:
         enrolling.check(line.wanted, work, services)
     except BenchworthyError as fault:

@@ -1,4 +1,4 @@
-"""The names that others give a board: the lot it came with, and its number in the space's own inventory."""
+"""What others say of a board: the lot it came with, its number in the space's own inventory, its place, a note."""
 
 from collections.abc import Mapping
 
@@ -21,5 +21,7 @@ def change(serial: str, version: int, values: Mapping[str, str | None], holder: 
     if reference is not None and work.registry.by_inventory_ref(reference) is not None:
         raise AlreadyEnrolled(f"inventory_ref {reference} belongs to another board.", inventory_ref=reference)
     work.registry.change_board(serial, version, changed)
-    enter(board, "renamed", holder, {name: [getattr(board, name), value] for name, value in changed.items()}, work, services)
+    note = changed.pop("note", None)
+    told = {name: [getattr(board, name), value] for name, value in changed.items()}
+    enter(board, "renamed", holder, told, work, services, note)
     return board_of(serial, work, services)

@@ -14,6 +14,7 @@ from benchworthy.reports.request import KINDS
 
 _CODE = validate.Regexp(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,31}\Z", error="Letters, digits, dot, dash and underscore, at most 32.")
 _REFERENCE = validate.Length(min=1, max=64)
+_MODULE = validate.Regexp(r"\A[0-9a-f]{8,64}\Z", error="8 to 64 hexadecimal digits in lower case, as the bench reads them.")
 _SENTENCE = validate.Length(min=3, max=500)
 
 
@@ -39,6 +40,9 @@ class NewBoard(Strict):
     virtual = fields.Boolean(truthy={True}, falsy={False}, load_default=False)
     kit_lot = fields.String(load_default=None, validate=_REFERENCE)
     inventory_ref = fields.String(load_default=None, validate=_REFERENCE)
+    place = fields.String(load_default=None, validate=_REFERENCE)
+    note = fields.String(load_default=None, validate=_SENTENCE, metadata={"description": "no names of persons"})
+    module = fields.String(load_default=None, validate=_MODULE, metadata={"description": "its module's id in hex, where known"})
 
 
 class BoardOut(Schema):
@@ -52,6 +56,8 @@ class BoardOut(Schema):
     inventory_ref = fields.String(allow_none=True)
     enrolled_at = fields.AwareDateTime()
     version = fields.Integer()
+    place = fields.String(allow_none=True)
+    note = fields.String(allow_none=True)
 
 
 class Enrolled(BoardOut):
@@ -81,6 +87,8 @@ class NumberedPage(Strict):
 class BoardChange(Strict):
     kit_lot = fields.String(allow_none=True, validate=_REFERENCE)
     inventory_ref = fields.String(allow_none=True, validate=_REFERENCE)
+    place = fields.String(allow_none=True, validate=_REFERENCE)
+    note = fields.String(allow_none=True, validate=_SENTENCE)
 
 
 class UnmetOut(Schema):

@@ -22,6 +22,8 @@ class Board:
     inventory_ref: str | None
     enrolled_at: datetime
     version: int
+    place: str | None = None
+    note: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

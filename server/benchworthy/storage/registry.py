@@ -22,6 +22,9 @@ class RegistryRows:
     def by_inventory_ref(self, reference: str) -> Board | None:
         return self._one(_boards().where(t.boards.c.inventory_ref == reference))
 
+    def by_module(self, module: str) -> Board | None:
+        return self._one(_boards().where(t.modules.c.module == module))
+
     def boards(self, site: str, after: str, limit: int) -> Sequence[Board]:
         query = _boards().where(t.boards.c.site == site, t.boards.c.serial > after).order_by(t.boards.c.serial).limit(limit)
         return [_board(row) for row in self._connection.execute(query)]
@@ -39,6 +42,8 @@ class RegistryRows:
                 inventory_ref=board.inventory_ref,
                 enrolled_at=board.enrolled_at,
                 version=board.version,
+                place=board.place,
+                note=board.note,
             )
         )
         self._connection.execute(

@@ -61,6 +61,8 @@ boards = Table(
     Column("inventory_ref", String(64), unique=True),
     Column("enrolled_at", Moment, nullable=False),
     Column("version", Integer, nullable=False),
+    Column("place", String(64)),
+    Column("note", Text),
 )
 
 modules = Table(
