@@ -21,7 +21,7 @@ from services.service import Trial, environment, trial
 
 BOARDS, EACH, KILLS = 4, 525, 20
 ALL = BOARDS * EACH
-PATIENCE_S = 240.0  # a quiet machine needs a fifth of it: each start of the listener costs about a second of one processor
+PATIENCE_S = 420.0  # a quiet machine needs a tenth of it: each start of the listener costs about a second of one processor
 
 
 @dataclass
