@@ -45,8 +45,9 @@ def test_every_ledger_entry_has_one_number_and_another_site_hears_nothing(made: 
         assert work.ledger.changes("annexe", ("enrolled", "run-closed"), 0, 10) == []
 
 
-# Entries of a board's chain that change neither its fitness nor where it is: evidence on its way, and requests.
-QUIET = {"answered", "drawn-again", "field-key-told", "requested", "run-closed", "run-opened"}
+# Entries of a board's chain that change neither its fitness nor where it is: evidence on its way, requests,
+# and remarks.
+QUIET = {"answered", "drawn-again", "field-key-told", "remark-left", "remark-read", "requested", "run-closed", "run-opened"}
 
 
 def test_each_kind_of_entry_is_told_or_known_to_be_quiet() -> None:

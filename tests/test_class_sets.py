@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from benchworthy.acts.class_sets import MOST
 from benchworthy.intake import label
-from services.desk import certified, in_days, refused
+from services.desk import COUNTED, certified, in_days, refused
 from services.service import Trial, trial
 
 
@@ -18,13 +19,24 @@ def made(tmp_path: Path) -> Iterator[Trial]:
         yield started
 
 
+def going(made: Trial, *serials: str) -> dict[str, Any]:
+    """A class set with all that belongs to each board."""
+    boards = [{"serial": serial, "accessories": COUNTED} for serial in serials]
+    return {"borrower": "class-5b", "due": in_days(made, 7), "boards": boards}
+
+
 def test_a_class_set_goes_out_together_and_comes_back_together(made: Trial) -> None:
     """Each board with a loan of its own."""
     serials = [certified(made, f"SET{number}") for number in range(3)]
-    loans = made.post("/class-loans", {"serials": serials, "borrower": "class-5b", "due": in_days(made, 7)}, "desk")["loans"]
-    assert [loan["serial"] for loan in loans] == serials and len({loan["id"] for loan in loans}) == 3
-    back = made.post("/class-returns", {"scanned": serials[::-1]}, "desk")["loans"]
+    loans = made.post("/class-loans", going(made, *serials), "desk")["loans"]
+    assert [loan["serial"] for loan in loans] == serials
+    assert len({loan["id"] for loan in loans}) == len({loan["slip_code"] for loan in loans}) == 3
+    told: list[dict[str, Any]] = [{"dropped": True}, {"accessories": {**COUNTED, "motor": 1}, "remark": "It hums."}, {}]
+    boards = [{"scanned": serial, **facts} for serial, facts in zip(serials[::-1], told, strict=True)]
+    back = made.post("/class-returns", {"boards": boards}, "desk")["loans"]
     assert [loan["serial"] for loan in back] == serials[::-1] and all(loan["returned_at"] for loan in back)
+    assert [loan["lacking"] for loan in back] == [None, {"motor": 1}, None]
+    assert "It was dropped." in back[0]["reasons"] and "A remark is waiting." in back[1]["reasons"]
     assert {made.get(f"/boards/{serial}/life")["state"] for serial in serials} == {"returned"}
 
 
@@ -33,20 +45,26 @@ def test_one_list_says_what_is_wrong_with_which_board_and_none_goes_out(made: Tr
     sound, held = certified(made, "SOUND1"), certified(made, "HELD01")
     kit = made.enrol("KIT001")["serial"]
     made.post(f"/boards/{held}/holds", {"reason": "Smells burnt."}, "desk")
-    body = {"serials": [sound, held, kit, held], "borrower": "class-5b", "due": in_days(made, 7)}
+    body = going(made, sound, held, kit, held)
+    body["boards"][2]["accessories"] = {"lead": 1}
+    before = made.rows()
     document = refused(made.ask("POST", "/class-loans", body, "desk"), 409, "loan-refused")
     told = [(item["serial"], item["code"]) for item in document["unmet"]]
-    assert told == [(held, "held"), (held, "named-twice"), (kit, "no-bench-evidence")]
+    assert told == [(held, "held"), (held, "named-twice"), (kit, "no-bench-evidence"), (kit, "accessories-missing"),
+        (kit, "accessory-unknown")]  # fmt: skip
+    assert made.rows() == before
     assert made.get(f"/boards/{sound}/life")["state"] == "fit"
-    back = refused(made.ask("POST", "/class-returns", {"scanned": [sound]}, "desk"), 409, "return-refused")
-    assert [(item["serial"], item["code"]) for item in back["unmet"]] == [(sound, "not-on-loan")]
+    made.post("/class-loans", going(made, sound), "desk")
+    before, boards = made.rows(), [{"scanned": sound}, {"scanned": kit}]
+    back = refused(made.ask("POST", "/class-returns", {"boards": boards}, "desk"), 409, "return-refused")
+    assert [(item["serial"], item["code"]) for item in back["unmet"]] == [(kit, "not-on-loan")]
+    assert made.rows() == before
 
 
 def test_a_serial_number_that_nobody_enrolled_is_told_in_the_same_list(made: Trial) -> None:
     """Not as an answer of its own that hides the others."""
     kit, unknown = made.enrol("KIT002")["serial"], label.complete("NOBODY")
-    body = {"serials": [kit, unknown], "borrower": "class-5b", "due": in_days(made, 7)}
-    document = refused(made.ask("POST", "/class-loans", body, "desk"), 409, "loan-refused")
+    document = refused(made.ask("POST", "/class-loans", going(made, kit, unknown), "desk"), 409, "loan-refused")
     assert [(item["serial"], item["code"]) for item in document["unmet"]] == [
         (kit, "no-bench-evidence"), (unknown, "unknown-serial"),
     ]  # fmt: skip
@@ -56,6 +74,5 @@ def test_a_class_set_has_at_most_twenty_boards_and_at_least_one(made: Trial) -> 
     """And its people are the desk's."""
     kit = made.enrol("KIT003")["serial"]
     for serials in ([], [kit] * (MOST + 1)):
-        body = {"serials": serials, "borrower": "class-5b", "due": in_days(made, 7)}
-        refused(made.ask("POST", "/class-loans", body, "desk"), 422, "request-invalid")
-    refused(made.ask("POST", "/class-returns", {"scanned": [kit]}, "tester"), 403, "role-refused")
+        refused(made.ask("POST", "/class-loans", going(made, *serials), "desk"), 422, "request-invalid")
+    refused(made.ask("POST", "/class-returns", {"boards": [{"scanned": kit}]}, "tester"), 403, "role-refused")

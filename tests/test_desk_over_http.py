@@ -12,7 +12,7 @@ import pytest
 from benchworthy.acts.certifying import CERTIFICATE_TYPE, STATUS_LIST_TYPE
 from benchworthy.keys.status import open_token
 from services import reports
-from services.desk import certified, in_days, refused
+from services.desk import COUNTED, certified, in_days, lent, lent_once, refused, returned
 from services.service import Trial, trial
 
 LARGEST_CLAIMS = 580  # bytes; more would not fit the label's QR code
@@ -183,21 +183,21 @@ def test_the_inspector_must_be_a_second_person(made: Trial) -> None:
 def test_a_fit_board_goes_out_comes_back_and_is_fit_again(made: Trial) -> None:
     """Lent, returned, checked in on a run made after the return."""
     serial = certified(made, "LEND01")
-    loan = made.post(f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 14)}, "desk")
+    loan = lent(made, serial)
     assert (loan["borrower"], loan["returned_at"]) == ("B-204", None)
     assert made.get(f"/boards/{serial}/fitness")["state"] == "on loan"
     again = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "B-205", "due": in_days(made, 14)}, "desk")
     assert "on-loan" in [item["code"] for item in refused(again, 409, "loan-refused")["unmet"]]
-    early = made.whole_run(serial, test_set="plug")
+    early = made.whole_run(serial)
     other = made.enrol("LEND02")["serial"]
     refused(made.ask("POST", f"/boards/{serial}/returns", {"scanned": other}, "desk"), 409, "return-refused")
-    assert made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")["returned_at"]
+    assert returned(made, serial)["returned_at"]
     refused(made.ask("POST", f"/boards/{serial}/returns", {"scanned": serial}, "desk"), 409, "return-refused")
     back = made.get(f"/boards/{serial}/fitness")
     assert (back["fit"], back["state"]) == (False, "returned")
     assert "not-checked-in" in [item["code"] for item in back["unmet"]]
     refused(made.ask("POST", f"/boards/{serial}/check-ins", {"run": early["run"]}, "desk"), 409, "check-in-refused")
-    run = made.whole_run(serial, test_set="plug")["run"]
+    run = made.whole_run(serial)["run"]
     settled = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
     assert (settled["outcome"], settled["lapse"]) == ("fit kept", None)
     assert made.get(f"/boards/{serial}/fitness")["state"] == "fit"
@@ -207,8 +207,8 @@ def test_a_fit_board_goes_out_comes_back_and_is_fit_again(made: Trial) -> None:
 def test_an_out_at_check_in_holds_the_board_and_lapses_its_certificate(made: Trial) -> None:
     """The sentence names the header; the status list says what became of the certificate."""
     serial = certified(made, "LEND03")
-    made.post(f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 14)}, "desk")
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    lent(made, serial)
+    returned(made, serial)
     run = made.whole_run(serial, reports.scaled("SNS-S1", "full", 0.5), test_set="plug")["run"]
     settled = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
     assert (settled["outcome"], settled["lapse"]) == ("held", "LAPSE-CHECKIN-FAILED")
@@ -223,8 +223,9 @@ def test_an_out_at_check_in_holds_the_board_and_lapses_its_certificate(made: Tri
 def test_a_marginal_at_check_in_waits_for_its_witness(made: Trial) -> None:
     """The meter is not in the smaller set; until somebody measures, the board is neither fit nor held."""
     serial = certified(made, "LEND04")
-    made.post(f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 14)}, "desk")
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    lent_once(made, serial)
+    lent(made, serial)
+    returned(made, serial)
     opened = made.open(serial, "plug")
     made.deliver_all(opened, serial, HEADER_RAIL_HIGH)
     shown = made.get(f"/runs/{opened['run']}")
@@ -240,7 +241,9 @@ def test_a_loan_is_refused_with_everything_that_keeps_the_board_here(made: Trial
     codes = [item["code"] for item in refused(answer, 409, "loan-refused")["unmet"]]
     assert {"no-bench-evidence", "due-in-the-past"} <= set(codes)
     fit = certified(made, "LEND06")
-    answer = made.ask("POST", f"/boards/{fit}/loans", {"borrower": "B-1", "due": in_days(made, 91)}, "desk")
+    answer = made.ask(
+        "POST", f"/boards/{fit}/loans", {"borrower": "B-1", "due": in_days(made, 91), "accessories": COUNTED}, "desk"
+    )
     assert [i["code"] for i in refused(answer, 409, "loan-refused")["unmet"]] == ["certificate-ends-before-due"]
 
 

@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -11,12 +12,15 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from benchworthy.designs import catalogue
 from benchworthy.desk import certify, defects, holds, lend, missing, repairs, reserve, retirement
+from benchworthy.desk.check_in import INCOMPLETE, CheckIn, Circumstances, check_in
+from benchworthy.desk.depth import DRAWN_OF, Return, deep_enough, depth
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary, Unmet
 from benchworthy.desk.fitness import Fitness, fitness
 from benchworthy.desk.life import DefectFacts, Life, RepairFacts, ReservationFacts, RetirementFacts
 from benchworthy.desk.states import AWAY, GONE, RULES, Act, State, may, refusal
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment, Need
+from benchworthy.judging.tests import Outcome
 
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -27,6 +31,8 @@ EMPTY = BoardFacts("TB001X", "tarn-b", False, None, False, (), None, None, None,
 
 
 REACHED: Counter[State] = Counter()
+HAPPENED: Counter[str] = Counter()
+COUNTED = SHEET.accessories
 
 
 class Desk(RuleBasedStateMachine):
@@ -35,6 +41,7 @@ class Desk(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.now, self.facts, self.count = START, EMPTY, 0
+        self.before, self.restorable, self.ended = "", False, set[str]()
 
     @property
     def fitness(self) -> Fitness:
@@ -48,8 +55,11 @@ class Desk(RuleBasedStateMachine):
 
     def lapse(self, code: str) -> None:
         held = self.facts.certificate
-        if held is not None and held.lapse is None:
+        if held is not None and held.lapse in (None, INCOMPLETE):
             self.put(certificate=dataclasses.replace(held, lapse=code))
+            self.restorable = code == INCOMPLETE
+            if code != INCOMPLETE:
+                self.ended.add(held.id)
 
     def number(self) -> int:
         self.count += 1
@@ -88,7 +98,22 @@ class Desk(RuleBasedStateMachine):
     @precondition(lambda self: self.fitness.state is State.RETURNED)
     @rule()
     def run_and_try_to_check_in(self) -> None:
-        self.test_it("plug", (), True)
+        assert self.facts.loan is not None and self.facts.loan.asked is not None
+        self.test_it(self.facts.loan.asked, (), True)
+        self.try_to_check_in()
+
+    @precondition(lambda self: self.fitness.state is State.RETURNED)
+    @rule(completed=st.booleans())
+    def leave_the_check_in_incomplete(self, completed: bool) -> None:
+        self.test_it("full", (), False)
+        self.try_to_check_in()
+        if completed:
+            self.run_and_try_to_check_in()
+
+    @precondition(lambda self: self.fitness.state is State.RETURNED)
+    @rule(name=st.sampled_from(["quick", "plug", "renewal"]), out=st.sampled_from([(), ("PWR-V5",)]))
+    def try_a_shallower_check_in(self, name: str, out: tuple[str, ...]) -> None:
+        self.test_it(name, out, True)
         self.try_to_check_in()
 
     @precondition(lambda self: self.facts.runs)
@@ -100,18 +125,23 @@ class Desk(RuleBasedStateMachine):
         if not unmet and not newest.outs:
             until = self.now + SHEET.policy.certificate_days * DAY
             self.put(certificate=CertificateFacts(f"c-{self.number()}", newest.id, self.now, until, None))
+            self.restorable = False
 
-    @rule(days=st.integers(-1, 60), borrower=st.sampled_from(["b-1", "b-2"]))
-    def try_to_lend(self, days: int, borrower: str) -> None:
+    @rule(days=st.integers(-1, 60), borrower=st.sampled_from(["b-1", "b-2"]),
+          counted=st.sampled_from([COUNTED, COUNTED, {}, {**COUNTED, "motor": 1}]))  # fmt: skip
+    def try_to_lend(self, days: int, borrower: str, counted: Mapping[str, int] = COUNTED) -> None:
         due, before = self.now + days * DAY, self.fitness
         unmet = (*lend.unmet_conditions(self.facts, before, due, self.now),
-                 *reserve.kept_for_another(self.facts, borrower, self.now))  # fmt: skip
+                 *reserve.kept_for_another(self.facts, borrower, self.now),
+                 *lend.uncounted(self.facts.serial, COUNTED, counted))  # fmt: skip
         if unmet:
             assert all(item.code and item.what and item.next for item in unmet)
             return
         held = self.facts.certificate
         assert held is not None and held.lapse is None and held.valid_until >= due > self.now
         assert self.allowed(Act.LEND) and not self.facts.life.defects and self.facts.hold is None
+        assert counted == COUNTED
+        self.before = self.facts.loan.borrower if self.facts.loan else ""
         self.put(loan=LoanFacts(f"l-{self.number()}", borrower, self.now, due, None))
         self.live(reservation=None)
 
@@ -122,21 +152,60 @@ class Desk(RuleBasedStateMachine):
         if lost:
             self.try_to_miss("coordinator")
 
+    @precondition(lambda self: self.fitness.state is State.FIT)
+    @rule(remark=st.booleans(), then=st.sampled_from(["made good", "complete", "shallow", "nothing"]))
+    def a_loan_takes_its_course(self, remark: bool, then: str) -> None:
+        self.try_to_lend(7, "b-1")
+        self.time_passes(5)
+        if remark and self.facts.on_loan:
+            self.a_remark_comes()
+        self.try_to_take_back("", False, 0)
+        if self.fitness.state is State.RETURNED and then == "made good":
+            self.leave_the_check_in_incomplete(True)
+        elif self.fitness.state is State.RETURNED and then == "complete":
+            self.run_and_try_to_check_in()
+        elif self.fitness.state is State.RETURNED and then == "shallow":
+            self.try_a_shallower_check_in("quick", ())
+
     @rule(days=st.integers(-1, 70), borrower=st.sampled_from(["b-1", "b-2"]))
     def try_to_reserve(self, days: int, borrower: str) -> None:
         until = self.now + days * DAY
         if not reserve.unmet_conditions(self.facts, self.fitness.state, until, self.now):
             self.live(reservation=ReservationFacts(self.number(), borrower, until))
 
+    @precondition(lambda self: self.facts.on_loan)
     @rule()
-    def try_to_take_back(self) -> None:
+    def a_remark_comes(self) -> None:
+        was = self.fitness
+        self.live(remark_waiting=True)
+        assert self.fitness == was
+
+    @precondition(lambda self: self.facts.life.remark_waiting)
+    @rule()
+    def the_desk_reads_it(self) -> None:
+        was = self.fitness
+        self.live(remark_waiting=False)
+        assert self.fitness == was
+
+    @rule(bad=st.sampled_from(["", "", "", "dropped", "wet", "lacking"]), swapped=st.sampled_from([False, False, False, True]),
+          draw=st.integers(0, DRAWN_OF - 1))  # fmt: skip
+    def try_to_take_back(self, bad: str, swapped: bool, draw: int) -> None:
         if not self.allowed(Act.TAKE_BACK):
             return
-        assert self.facts.loan is not None
+        loan = self.facts.loan
+        assert loan is not None
         if self.facts.life.missing_since is not None:
             self.put(hold=self.facts.hold or HoldFacts(missing.HOLD, missing.TOLD, self.now))
-        self.put(loan=dataclasses.replace(self.facts.loan, returned_at=self.now))
+        if swapped:
+            self.lapse("LAPSE-MODULE")
+            self.put(hold=self.facts.hold or HoldFacts("LAPSE-MODULE", "Another module.", self.now))
+        back = Return(self.facts.life.returns + 1, self.now - loan.lent_at, trusted=self.before == loan.borrower,
+                      dropped=bad == "dropped", wet=bad == "wet", accessory_missing=bad == "lacking")  # fmt: skip
+        wanted = depth(self.facts, back, draw)
+        assert wanted.test_set == "full" or not (bad or swapped or self.facts.life.remark_waiting or back.number == 1)
+        self.put(loan=dataclasses.replace(loan, returned_at=self.now, asked=wanted.test_set, reasons=wanted.reasons))
         self.live(missing_since=None, returns=self.facts.life.returns + 1)
+        self.restorable = False
 
     @rule(role=st.sampled_from(["desk", "coordinator"]))
     def try_to_miss(self, role: str) -> None:
@@ -145,10 +214,39 @@ class Desk(RuleBasedStateMachine):
 
     @rule()
     def try_to_check_in(self) -> None:
-        if self.allowed(Act.CHECK_IN) and self.facts.runs and not self.facts.runs[0].outs and self.facts.runs[0].complete:
-            assert self.facts.loan is not None and self.facts.loan.returned_at is not None
-            if self.facts.runs[0].opened_at >= self.facts.loan.returned_at:
-                self.put(checked_in_at=self.now)
+        """As the desk does it: a run after the return, as deep as asked unless something is out."""
+        loan, held = self.facts.loan, self.facts.certificate
+        if self.fitness.state in GONE or not (self.facts.awaits_check_in and self.facts.runs and loan and loan.returned_at):
+            return
+        run = self.facts.runs[0]
+        if run.opened_at < loan.returned_at:
+            return
+        restorable = self.restorable and held is not None and held.lapse == INCOMPLETE and held.valid_until > self.now
+        in_force = held is not None and held.lapse is None and held.valid_until > self.now
+        outcomes = {out: Outcome(out, Verdict.OUT, sentence=f"{out} is out.") for out in run.outs}
+        known = Circumstances(run.test_set == "full", self.facts.life.remark_waiting, restorable=restorable,
+                              held=self.facts.hold.reason if self.facts.hold else None)  # fmt: skip
+        told = check_in(held, in_force, Assessment(outcomes, () if run.complete else _needs()), True, known)
+        shallow = not deep_enough(run.test_set, loan.asked or "quick", SHEET.policy)
+        if shallow and not (told.outcome == "held" and told.lapse):
+            HAPPENED["too shallow"] += 1
+            return
+        self.settled(told)
+
+    def settled(self, told: CheckIn) -> None:
+        HAPPENED[f"{told.outcome} {told.lapse}"] += 1
+        if told.lapse:
+            self.lapse(told.lapse)
+        if told.outcome == "held":
+            self.put(hold=self.facts.hold or HoldFacts(told.lapse or "held", told.sentence, self.now))
+        if told.restored:
+            HAPPENED["restored"] += 1
+            assert self.facts.certificate is not None
+            self.put(certificate=dataclasses.replace(self.facts.certificate, lapse=None))
+            self.restorable = False
+        if told.outcome != "returned":
+            self.put(checked_in_at=self.now)
+        assert told.outcome != "fit kept" or (self.facts.certificate is not None and self.facts.certificate.lapse is None)
 
     @rule(sure=st.integers(0, 3))
     def try_to_hold(self, sure: int) -> None:
@@ -211,6 +309,12 @@ class Desk(RuleBasedStateMachine):
             assert not repairs.used_up(facts.serial, facts.life.repairs)
 
     @invariant()
+    def what_ended_for_good_stays_ended(self) -> None:
+        """Only an incomplete check-in is ever taken back."""
+        held = self.facts.certificate
+        assert held is None or held.id not in self.ended or held.lapse not in (None, INCOMPLETE)
+
+    @invariant()
     def reached(self) -> None:
         REACHED[self.fitness.state] += 1
 
@@ -233,8 +337,11 @@ WALK = settings(
 def test_no_path_leads_out_without_a_certificate_and_none_is_fit_by_being_set() -> None:
     """The walks meet every state after the kit, but two that need a sign-off, or a retirement without spares."""
     REACHED.clear()
+    HAPPENED.clear()
     run_state_machine_as_test(Desk, settings=WALK)
     assert set(State) - {State.KIT, State.IN_BUILD, State.RETIRED} <= set(REACHED), REACHED
+    wanted = {"fit kept None", "held LAPSE-CHECKIN-FAILED", f"returned {INCOMPLETE}", "restored", "too shallow"}
+    assert wanted <= set(HAPPENED), HAPPENED
 
 
 def test_the_walk_finds_a_desk_that_lends_without_asking(monkeypatch: pytest.MonkeyPatch) -> None:

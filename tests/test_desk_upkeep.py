@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from services import reports
-from services.desk import certified, in_days, refused
+from services.desk import COUNTED, certified, checked_in, in_days, lent, refused, returned
 from services.service import Trial, trial
 
 
@@ -62,9 +62,11 @@ def test_a_reserved_board_goes_to_whom_it_is_kept_for(made: Trial) -> None:
     serial = certified(made, "KEEP01")
     kept = made.post(f"/boards/{serial}/reservation", {"borrower": "b-7", "until": in_days(made, 3)}, "desk")
     assert (kept["state"], kept["reservation"]["borrower"]) == ("reserved", "b-7")
-    other = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "b-8", "due": in_days(made, 7)}, "desk")
+    other = made.ask(
+        "POST", f"/boards/{serial}/loans", {"borrower": "b-8", "due": in_days(made, 7), "accessories": COUNTED}, "desk"
+    )
     assert unmet(other, 409, "loan-refused") == ["reserved-for-another"]
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
+    lent(made, serial, "b-7", 7)
     after = made.get(f"/boards/{serial}/life")
     assert (after["state"], after["reservation"]) == ("on loan", None)
     late = made.ask("POST", f"/boards/{serial}/reservation", {"borrower": "b-8", "until": in_days(made, 3)}, "desk")
@@ -75,11 +77,11 @@ def test_a_board_back_from_missing_is_held_until_everything_was_run(made: Trial)
     """The desk waits thirty days, a coordinator need not; its hold is a coordinator's to release."""
     serial = certified(made, "LOST01")
     refused(made.ask("POST", f"/boards/{serial}/loss", role="coordinator"), 409, "act-refused")
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
+    lent(made, serial, "b-7", 7)
     assert unmet(made.ask("POST", f"/boards/{serial}/loss", role="desk"), 409, "act-refused") == ["not-long-enough"]
     assert made.ask("POST", f"/boards/{serial}/loss", role="coordinator").json["state"] == "missing"
     assert made.get(f"/boards/{serial}/fitness")["unmet"][0]["code"] == "missing"
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    returned(made, serial)
     back = made.get(f"/boards/{serial}/life")
     assert (back["state"], back["hold"]["code"], back["missing_since"]) == ("held", "back-from-missing", None)
     hold = f"/boards/{serial}/holds/{back['hold']['id']}/release"
@@ -97,8 +99,8 @@ def test_a_retired_board_stays_retired(made: Trial) -> None:
     acts = {"defects": {"seen": "Burnt."}, "reservation": {"borrower": "b-7", "until": in_days(made, 3)}, "retirement": body}
     for path, sent in acts.items():
         assert "not-in-this-state" in unmet(made.ask("POST", f"/boards/{serial}/{path}", sent, "coordinator"), 409, "act-refused")
-    lent = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
-    assert "retired" in unmet(lent, 409, "loan-refused")
+    answer = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
+    assert "retired" in unmet(answer, 409, "loan-refused")
     assert "retired" in made.unmet(serial, made.whole_run(serial)["run"])
     enrolled = {"serial": serial, "design": "tarn-b", "virtual": True}
     refused(made.ask("POST", "/boards", enrolled), 409, "already-enrolled")
@@ -143,10 +145,9 @@ def test_a_stage_is_signed_on_its_gate_tests_by_a_second_person_in_order(made: T
 def test_a_check_in_says_what_moved_since_build(made: Trial, factor: float) -> None:
     """In limits, and yet a rail lower by more than both uncertainties; nothing is told when nothing moved."""
     serial = certified(made, "MOVED1")
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    lent(made, serial, "b-7", 7)
+    returned(made, serial)
     changed = () if factor == 1.0 else (reports.scaled("PWR-V5", "rail", factor),)
-    run = made.whole_run(serial, *changed, test_set="plug")["run"]
-    told = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
+    told = checked_in(made, serial, *changed)
     assert told["outcome"] == "fit kept"
     assert [sentence.split(" since")[0].split()[1] for sentence in told["moved"]] == ([] if factor == 1.0 else ["fell"])

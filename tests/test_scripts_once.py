@@ -16,7 +16,7 @@ from benchworthy.intake import label
 from benchworthy.keys.answers import answer_keys
 from benchworthy.storage import tables
 from services import reports
-from services.desk import in_days, refused
+from services.desk import COUNTED, in_days, refused
 from services.service import Trial, trial
 
 RETRY = "8e03978e-40d5-43e8-bc93-6894a57f9324"  # draft-ietf-httpapi-idempotency-key-header-07, 2.1
@@ -218,7 +218,10 @@ def test_every_act_of_a_boards_life_may_be_sent_twice(made: Trial) -> None:
     made.people_answer(opened)
     assert twice(made, f"/runs/{opened['run']}/close", {}, "tester")["verdict"] == "in limits"
     assert twice(made, f"{place}/certificates", {}, "tester")["lapse"] is None
-    assert twice(made, f"{place}/loans", {"borrower": "B-1", "due": in_days(made, 3)}, "desk")["borrower"] == "B-1"
+    assert (
+        twice(made, f"{place}/loans", {"borrower": "B-1", "due": in_days(made, 3), "accessories": COUNTED}, "desk")["borrower"]
+        == "B-1"
+    )
     assert twice(made, f"{place}/returns", {"scanned": serial}, "desk")["returned_at"] is not None
     assert twice(made, f"{place}/holds", {"reason": "smells"}, "desk")["state"] == "held"
     kinds = [entry["kind"] for entry in made.get(f"{place}/history")["entries"]]

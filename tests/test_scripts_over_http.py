@@ -14,7 +14,7 @@ from werkzeug.test import TestResponse
 
 from benchworthy.api import failures
 from benchworthy.intake import label
-from services.desk import in_days, refused
+from services.desk import lent, refused
 from services.service import Trial, trial
 
 
@@ -105,7 +105,7 @@ def test_changes_tell_of_certificate_loan_and_return_in_order_and_of_no_reading(
     assert [change["kind"] for change in first["changes"]] == ["enrolled"]
     assert made.get(f"/changes?after={first['last']}") == {"changes": [], "last": first["last"], "next": None}
     certify(made, serial)
-    made.post(f"/boards/{serial}/loans", {"borrower": "B-7", "due": in_days(made, 3)}, "desk")
+    lent(made, serial, "B-7", 3)
     told = made.get(f"/changes?after={first['last']}")
     assert [change["kind"] for change in told["changes"]] == ["module-bound", "certified", "lent"]
     numbers = [change["number"] for change in told["changes"]]

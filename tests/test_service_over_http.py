@@ -26,6 +26,7 @@ OPEN = {
     "GET /api/v1/status-list",
     "GET /health/live",
     "GET /health/ready",
+    "POST /api/v1/remarks",
     "POST /api/v1/reports",
 }
 

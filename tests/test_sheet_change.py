@@ -81,7 +81,8 @@ def lapse_told(made: Trial, serial: str) -> dict[str, Any]:
     keys = made.client.get("/.well-known/jwks.json").json
     listed = open_token(made.client.get("/api/v1/status-list").text, keys, STATUS_LIST_TYPE)
     assert listed["certificates"] == {unmet["evidence"]: "LAPSE-SHEET"}
-    loan = made.ask("POST", f"/boards/{serial}/loans", {"borrower": "B-204", "due": in_days(made, 7)}, "desk")
+    body = {"borrower": "B-204", "due": in_days(made, 7)}
+    loan = made.ask("POST", f"/boards/{serial}/loans", body, "desk")
     assert "certificate-lapsed" in [item["code"] for item in refused(loan, 409, "loan-refused")["unmet"]]
     return dict(unmet)
 

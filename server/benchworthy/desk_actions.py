@@ -18,18 +18,23 @@ from benchworthy.acts import (
     naming,
     printing,
     requesting,
+    returning,
     revoking,
     telling,
     upkeep,
 )
+from benchworthy.acts import remarks as remarking
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
+from benchworthy.acts.lending import Going, Lent
+from benchworthy.acts.returning import Back, TakenBack
 from benchworthy.acts.runs import Opening
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.fitness import Fitness
 from benchworthy.history.ledger import Entry
-from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Request, Run
+from benchworthy.history.lending import LoanQuery, Remark
+from benchworthy.history.records import Access, Bench, Board, Certificate, Request, Run
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
 from benchworthy.reports.report import Reading
@@ -196,20 +201,50 @@ def status_list(services: Services) -> str:
         return certifying.status_list(work, services)
 
 
-def lend(services: Services, serial: str, borrower: str, due: datetime, holder: str) -> Loan:
+def lend(services: Services, going: Going, borrower: str, due: datetime, holder: str) -> Lent:
     with services.storage.writing() as work:
-        return lending.lend(serial, borrower, due, holder, work, services)
+        return lending.lend(going, borrower, due, holder, work, services)
 
 
-def take_back(services: Services, serial: str, scanned: str, holder: str) -> Loan:
+def take_back(services: Services, serial: str, back: Back, holder: str) -> TakenBack:
+    """The board stands here again, and the return says how deep it is looked at."""
     with services.storage.writing() as work:
-        return lending.take_back(serial, scanned, holder, work, services)
+        return returning.take_back(serial, back, holder, work, services)
+
+
+def loans(services: Services, query: LoanQuery, after: tuple[datetime, str] | None, limit: int) -> Sequence[lending.Listed]:
+    with services.storage.reading() as work:
+        return lending.listed(query, after, limit, work, services)
+
+
+def slip(services: Services, loan: str) -> lending.Slip:
+    """What its slip says, while the loan lasts."""
+    with services.storage.reading() as work:
+        return lending.slip(loan, work, services)
+
+
+def leave_remark(services: Services, code: str, text: str) -> None:
+    """A borrower tells something. A wrong code is told by reading alone: whoever guesses keeps nobody from writing."""
+    with services.storage.reading() as work:
+        remarking.loan_of(code, work, services)
+    with services.storage.writing() as work:
+        remarking.by_slip(code, text, work, services)
+
+
+def remarks(services: Services, serial: str, after: int, limit: int) -> Sequence[Remark]:
+    with services.storage.reading() as work:
+        return remarking.of_board(serial, after, limit, work, services)
+
+
+def read_remark(services: Services, number: int, outcome: str, holder: str) -> Remark:
+    with services.storage.writing() as work:
+        return remarking.read(number, outcome, holder, work, services)
 
 
 def check_in(services: Services, serial: str, run: str, holder: str) -> CheckIn:
     """Settle a return: fit kept, held, or still returned with the next step."""
     with services.storage.writing() as work:
-        return lending.check_in(serial, run, holder, work, services)
+        return returning.check_in(serial, run, holder, work, services)
 
 
 def hold(services: Services, serial: str, reason: str, holder: str) -> None:
@@ -269,15 +304,15 @@ def retire(services: Services, serial: str, reason: str, for_parts: bool, holder
         return upkeep.record(serial, work, services)
 
 
-def lend_set(services: Services, serials: Sequence[str], borrower: str, due: datetime, holder: str) -> tuple[Loan, ...]:
+def lend_set(services: Services, going: Sequence[Going], borrower: str, due: datetime, holder: str) -> tuple[Lent, ...]:
     """A class set goes out together, or stays together."""
     with services.storage.writing() as work:
-        return class_sets.lend(serials, borrower, due, holder, work, services)
+        return class_sets.lend(going, borrower, due, holder, work, services)
 
 
-def take_back_set(services: Services, scanned: Sequence[str], holder: str) -> tuple[Loan, ...]:
+def take_back_set(services: Services, back: Sequence[Back], holder: str) -> tuple[TakenBack, ...]:
     with services.storage.writing() as work:
-        return class_sets.take_back(scanned, holder, work, services)
+        return class_sets.take_back(back, holder, work, services)
 
 
 def sign_off(services: Services, serial: str, stage: int, builder: str, holder: str) -> upkeep.Record:

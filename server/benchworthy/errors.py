@@ -21,7 +21,10 @@ BenchworthyError
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
-│   └── UnknownToken              unknown-token
+│   ├── UnknownToken              unknown-token
+│   ├── UnknownLoan               unknown-loan
+│   ├── UnknownRemark             unknown-remark
+│   └── UnknownCode               unknown-code
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -39,7 +42,9 @@ BenchworthyError
 │   ├── RequestInFlight           request-in-flight
 │   ├── AlreadyRevoked            already-revoked
 │   ├── PreconditionMissing       precondition-missing
-│   └── PreconditionFailed        precondition-failed
+│   ├── PreconditionFailed        precondition-failed
+│   ├── LoanOver                  loan-over
+│   └── AlreadyRead               already-read
 ├── Invalid                       the request itself is wrong
 │   ├── SerialInvalid             serial-invalid
 │   ├── RequestInvalid            request-invalid
@@ -55,7 +60,8 @@ BenchworthyError
 │   ├── TokenMissing              token-missing
 │   ├── TokenRefused              token-refused
 │   ├── RoleRefused               role-refused
-│   └── TooManyFailures           too-many-failures
+│   ├── TooManyFailures           too-many-failures
+│   └── TooManyRemarks            too-many-remarks
 ├── Unavailable                   try again, or start what is missing
 │   ├── StorageBusy               storage-busy
 │   │   └── StorageFull           storage-full
@@ -210,6 +216,21 @@ class UnknownToken(Unknown):
     advice = "Tokens are named by the first twelve characters of their fingerprint; GET /api/v1/tokens lists them."
 
 
+class UnknownLoan(Unknown):
+    code = "unknown-loan"
+    advice = "Loans are named by the answer to POST /api/v1/boards/{serial}/loans; GET /api/v1/loans lists them."
+
+
+class UnknownRemark(Unknown):
+    code = "unknown-remark"
+    advice = "Remarks are numbered; GET /api/v1/boards/{serial}/remarks lists them."
+
+
+class UnknownCode(Unknown):
+    code = "unknown-code"
+    advice = "Copy the eight characters from the slip that came with the board; the code ends when the board is back."
+
+
 class Conflict(BenchworthyError):
     """The present state does not allow what was asked."""
 
@@ -251,7 +272,7 @@ class ReturnRefused(Conflict):
 
 class CheckInRefused(Conflict):
     code = "check-in-refused"
-    advice = "A returned board is checked in on a closed check-in run opened after its return."
+    advice = "A returned board is checked in on a run opened after its return, of the set that the return asked for or deeper."
 
 
 class HoldRefused(Conflict):
@@ -297,6 +318,16 @@ class PreconditionMissing(Conflict):
 class PreconditionFailed(Conflict):
     code = "precondition-failed"
     advice = "Somebody else changed it meanwhile: read it again, look at what changed, then send the new ETag as If-Match."
+
+
+class LoanOver(Conflict):
+    code = "loan-over"
+    advice = "A slip belongs to a loan that lasts; lend the board again to print another."
+
+
+class AlreadyRead(Conflict):
+    code = "already-read"
+    advice = "A remark is settled once; report a defect when something is wrong with the board."
 
 
 class Invalid(BenchworthyError):
@@ -374,7 +405,12 @@ class RoleRefused(NotAllowed):
 
 class TooManyFailures(NotAllowed):
     code = "too-many-failures"
-    advice = "Wait as long as Retry-After says; then send a token that is valid."
+    advice = "Wait as long as Retry-After says; then send a token or a code that is valid."
+
+
+class TooManyRemarks(NotAllowed):
+    code = "too-many-remarks"
+    advice = "Wait as long as Retry-After says, or tell the desk."
 
 
 class Unavailable(BenchworthyError):

@@ -12,10 +12,11 @@ from benchworthy.api import (
     boards,
     bodies,
     certificates,
-    class_sets,
+    loans,
     people,
     printing,
     problems,
+    remarks,
     requests,
     runs,
     scripts,
@@ -54,7 +55,8 @@ def create_app(services: Services) -> Flask:
         people.blueprint,
         requests.blueprint,
         upkeep.blueprint,
-        class_sets.blueprint,
+        loans.blueprint,
+        remarks.blueprint,
         scripts.blueprint,
     ):
         api.register_blueprint(blueprint)

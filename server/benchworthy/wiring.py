@@ -64,6 +64,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_run_key=lambda run, nonce: derive.run_key(secret, run, nonce).hex(),
         derive_field_key=lambda serial, epoch: derive.field_key(secret, serial, epoch).hex(),
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
+        derive_slip_code=lambda loan: derive.slip_code(secret, loan),
         broker=_told_to_boards(settings, broker) if broker else None,
         public_url=settings.public_url,
         field_network=settings.field_network,

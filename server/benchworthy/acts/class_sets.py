@@ -4,37 +4,47 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from benchworthy.acts import lending
-from benchworthy.acts.gather import board_of
-from benchworthy.desk.facts import Unmet
+from benchworthy.acts import lending, returning
+from benchworthy.acts.gather import board_of, facts_of
+from benchworthy.acts.lending import Going, Lent
+from benchworthy.acts.returning import Back, TakenBack
+from benchworthy.desk.facts import BoardFacts, Unmet
 from benchworthy.errors import LoanRefused, ReturnRefused, UnknownSerial
-from benchworthy.history.records import Loan
+from benchworthy.history.records import Board
 from benchworthy.ports import Services, Work
 
 MOST = 20
 
 
-def lend(serials: Sequence[str], borrower: str, due: datetime, holder: str, work: Work, services: Services) -> tuple[Loan, ...]:
+def lend(going: Sequence[Going], borrower: str, due: datetime, holder: str, work: Work, services: Services) -> tuple[Lent, ...]:
     """Lend all of them to one borrower. Raises LoanRefused with every unmet condition of every board."""
-    unmet = _each(serials, lambda serial: lending.against(serial, borrower, due, work, services))
-    if unmet:
+    found: dict[str, Board] = {}
+    counted = {one.serial: one for one in going}
+
+    def against(serial: str) -> tuple[Unmet, ...]:
+        found[serial], unmet = lending.look(counted[serial], borrower, due, work, services)
+        return unmet
+
+    serials = [one.serial for one in going]
+    if unmet := _each(serials, against):
         raise LoanRefused(_lead(serials, unmet, "lent"), unmet=unmet)
-    return tuple(lending.lend(serial, borrower, due, holder, work, services) for serial in serials)
+    return tuple(lending.hand_out(found[one.serial], one, borrower, due, holder, work, services) for one in going)
 
 
-def take_back(scanned: Sequence[str], holder: str, work: Work, services: Services) -> tuple[Loan, ...]:
+def take_back(back: Sequence[Back], holder: str, work: Work, services: Services) -> tuple[TakenBack, ...]:
     """End the loans of all boards whose labels were scanned. Raises ReturnRefused with one list of what is wrong."""
-    unmet = _each(scanned, lambda serial: _not_out(serial, work, services))
-    if unmet:
-        raise ReturnRefused(_lead(scanned, unmet, "taken back"), unmet=unmet)
-    return tuple(lending.take_back(serial, serial, holder, work, services) for serial in scanned)
+    found: dict[str, tuple[Board, BoardFacts]] = {}
 
+    def against(serial: str) -> tuple[Unmet, ...]:
+        board = board_of(serial, work, services)
+        found[serial] = (board, facts_of(board, work, services))
+        told = returning.against(found[serial][1])
+        return (Unmet("not-on-loan", told, serial, "Leave it out, and see where it belongs."),) if told else ()
 
-def _not_out(serial: str, work: Work, services: Services) -> tuple[Unmet, ...]:
-    loan = work.desk.newest_loan(board_of(serial, work, services).serial)
-    if loan is not None and loan.returned_at is None:
-        return ()
-    return (Unmet("not-on-loan", f"{serial} is not on loan.", serial, "Leave it out, and see where it belongs."),)
+    serials = [one.scanned for one in back]
+    if unmet := _each(serials, against):
+        raise ReturnRefused(_lead(serials, unmet, "taken back"), unmet=unmet)
+    return tuple(returning.put_back(*found[one.scanned], one, holder, work, services) for one in back)
 
 
 def _each(serials: Sequence[str], against: Callable[[str], tuple[Unmet, ...]]) -> list[dict[str, str]]:

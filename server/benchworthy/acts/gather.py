@@ -5,7 +5,7 @@ from datetime import datetime
 from benchworthy.acts.sheet_change import certificate_facts
 from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary
 from benchworthy.errors import UnknownRun, UnknownSerial
-from benchworthy.history.records import Board, Run
+from benchworthy.history.records import Board, Loan, Run
 from benchworthy.judging.decision import Verdict
 from benchworthy.ports import Services, Work
 
@@ -40,11 +40,16 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         runs=tuple(_summary(run, now) for run in work.runs.of_board(board.serial)),
         certificate=certificate_facts(certificate, board, work, services) if certificate else None,
         hold=HoldFacts(hold.code, hold.reason, hold.since) if hold else None,
-        loan=LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at) if loan else None,
+        loan=_loan_facts(loan) if loan else None,
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
     )
+
+
+def _loan_facts(loan: Loan) -> LoanFacts:
+    reasons = tuple(loan.reasons or ())
+    return LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at, loan.asked, reasons)
 
 
 def _summary(run: Run, now: datetime) -> RunSummary:

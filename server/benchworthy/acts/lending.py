@@ -1,100 +1,151 @@
-"""Out of the house and back: lend, take back, check in, hold."""
+"""Out of the house: lend a board, print its slip again, list the loans; and hold a board on any doubt."""
 
-import dataclasses
-from datetime import datetime
-from typing import Any
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
 
-from benchworthy.acts.drift import moved_since_build
-from benchworthy.acts.gather import board_of, facts_of, run_of
+from benchworthy.acts.gather import board_of, facts_of
+from benchworthy.acts.printing import remarks_page
 from benchworthy.desk import lend as rules
-from benchworthy.desk import missing, reserve
-from benchworthy.desk.check_in import CheckIn
-from benchworthy.desk.check_in import check_in as decide
-from benchworthy.desk.facts import Unmet
+from benchworthy.desk import reserve
+from benchworthy.desk.facts import LoanFacts, Unmet
 from benchworthy.desk.fitness import fitness
-from benchworthy.errors import CheckInRefused, HoldRefused, LoanRefused, ReturnRefused
-from benchworthy.evidence import standing
+from benchworthy.desk.overdue import days_over, overdue
+from benchworthy.errors import HoldRefused, LoanOver, LoanRefused, UnknownLoan
 from benchworthy.evidence.recording import enter
+from benchworthy.history.lending import LoanQuery, LoanRow
 from benchworthy.history.records import Board, Loan
 from benchworthy.ports import Services, Work
 
-CHECK_IN_SETS = frozenset({"quick", "plug", "full"})
+_ON_RECORD_AS_MISSING = "The board is on record as missing."
 
 
-def lend(serial: str, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Loan:
+@dataclass(frozen=True, slots=True)
+class Going:
+    """A board that somebody wants to lend, and what was counted with it."""
+
+    serial: str
+    accessories: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Lent:
+    """A loan just made, with the code for its slip."""
+
+    loan: Loan
+    slip_code: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What a loan's slip says. `at` is when it was lent, so that the same slip is printed again."""
+
+    serial: str
+    design: str
+    site: str
+    due: date
+    code: str
+    url: str
+    box: tuple[str, ...]
+    virtual: bool
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A loan as its list shows it; `days` since the due date, and what the desk does next about it, if anything."""
+
+    row: LoanRow
+    days: int | None
+    overdue: bool
+    act: str | None
+    step: str | None
+
+
+def lend(going: Going, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Lent:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
-    unmet = against(serial, borrower, due, work, services)
+    board, unmet = look(going, borrower, due, work, services)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
-        raise LoanRefused(f"{serial} cannot be lent: " + " ".join(u.what for u in unmet), unmet=told)
-    board, now = board_of(serial, work, services), services.now()
-    loan = Loan(f"l-{services.random(8).hex()}", serial, borrower, holder, now, due, None)
+        raise LoanRefused(f"{going.serial} cannot be lent: " + " ".join(u.what for u in unmet), unmet=told)
+    return hand_out(board, going, borrower, due, holder, work, services)
+
+
+def look(going: Going, borrower: str, due: datetime, work: Work, services: Services) -> tuple[Board, tuple[Unmet, ...]]:
+    """The board, and everything that keeps it from going to this borrower until then."""
+    now, board = services.now(), board_of(going.serial, work, services)
+    facts = facts_of(board, work, services)
+    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now) + reserve.kept_for_another(facts, borrower, now)
+    listed = services.find_sheet(board.design).accessories
+    return board, unmet + rules.uncounted(board.serial, listed, going.accessories)
+
+
+def hand_out(board: Board, going: Going, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Lent:
+    """Put a loan on record that nothing stands against."""
+    name, code = _named(work, services)
+    now, accessories = services.now(), dict(going.accessories)
+    loan = Loan(name, board.serial, borrower, holder, now, due, None, hash_of(code), accessories)
     work.desk.add_loan(loan)
-    work.life.end_reservation(serial, now)
-    enter(board, "lent", holder, {"loan": loan.id, "borrower": borrower, "due": due.isoformat()}, work, services)
-    return loan
+    work.life.end_reservation(board.serial, now)
+    facts = {"loan": loan.id, "borrower": borrower, "due": due.isoformat(), "accessories": accessories}
+    enter(board, "lent", holder, facts, work, services)
+    return Lent(loan, code)
 
 
-def against(serial: str, borrower: str, due: datetime, work: Work, services: Services) -> tuple[Unmet, ...]:
-    """Everything that keeps the board from going to this borrower until then."""
+def _named(work: Work, services: Services) -> tuple[str, str]:
+    """A new loan's id and code. Two loans that last never have one code, though it has only 36 bits."""
+    while True:
+        name = f"l-{services.random(8).hex()}"
+        code = services.derive_slip_code(name)
+        if work.lending.open_by_code(hash_of(code)) is None:
+            return name, code
+
+
+def hash_of(code: str) -> str:
+    return hashlib.sha256(code.encode()).hexdigest()
+
+
+def slip(loan: str, work: Work, services: Services) -> Slip:
+    """What the slip of a loan says. Raises UnknownLoan, and LoanOver once the code is dead."""
+    found = find(loan, work, services)
+    if found.returned_at is not None:
+        raise LoanOver(f"Loan {loan} ended on {found.returned_at:%Y-%m-%d}; its code is dead.", loan=loan)
+    code = services.derive_slip_code(loan)
+    if found.code_hash != hash_of(code):
+        raise LoanOver(f"Loan {loan} has no code that this service could print.", loan=loan)
+    board = board_of(found.serial, work, services)
+    sheet = services.find_sheet(board.design)
+    things = found.accessories if found.accessories is not None else sheet.accessories
+    box = (f"Board {sheet.title}", *(f"{count} x {name}" for name, count in things.items()))
+    due, url = found.due.date(), remarks_page(services)
+    return Slip(board.serial, sheet.title, services.site, due, code, url, box, board.virtual, found.lent_at)
+
+
+def find(loan: str, work: Work, services: Services) -> Loan:
+    """Raises UnknownLoan."""
+    found = work.lending.loan(loan)
+    board = work.registry.board(found.serial) if found else None
+    if found is None or board is None or board.site != services.site:
+        raise UnknownLoan(f"No loan {loan} is on record.", loan=loan)
+    return found
+
+
+def listed(query: LoanQuery, after: tuple[datetime, str] | None, limit: int, work: Work, services: Services) -> Sequence[Listed]:
+    """Loans by due date, each with what the desk does next."""
     now = services.now()
-    facts = facts_of(board_of(serial, work, services), work, services)
-    unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now)
-    return unmet + reserve.kept_for_another(facts, borrower, now)
+    return [_listed(row, now) for row in work.lending.loans(query, now, after, limit)]
 
 
-def take_back(serial: str, scanned: str, holder: str, work: Work, services: Services) -> Loan:
-    """End the loan. Raises ReturnRefused unless the board is on loan and its own label was scanned."""
-    board = board_of(serial, work, services)
-    loan = work.desk.newest_loan(serial)
-    if loan is None or loan.returned_at is not None:
-        raise ReturnRefused(f"{serial} is not on loan.", serial=serial)
-    if scanned != serial:
-        raise ReturnRefused(f"The scanned label {scanned} is not {serial}.", scanned=scanned)
-    work.desk.end_loan(loan.id, services.now())
-    enter(board, "returned", holder, {"loan": loan.id}, work, services)
-    _back_from_missing(board, holder, work, services)
-    ended = work.desk.newest_loan(serial)
-    assert ended is not None
-    return ended
-
-
-def _back_from_missing(board: Board, holder: str, work: Work, services: Services) -> None:
-    """Nobody knows where it was: it is held, unless something holds it already."""
-    if work.life.of(board.serial).missing_since is None:
-        return
-    work.life.find_again(board.serial, services.now())
-    if work.desk.open_hold(board.serial) is None:
-        work.desk.add_hold(board.serial, missing.HOLD, missing.TOLD, holder, services.now())
-    enter(board, "found-again", holder, {"code": missing.HOLD}, work, services)
-
-
-def check_in(serial: str, run: str, holder: str, work: Work, services: Services) -> CheckIn:
-    """Settle a return on a run. An out holds the board and lapses its certificate. Raises CheckInRefused."""
-    board, now = board_of(serial, work, services), services.now()
-    facts, found = facts_of(board, work, services), run_of(run, work, services)
-    if found.serial != serial or found.test_set not in CHECK_IN_SETS:
-        raise CheckInRefused(f"Run {run} is no check-in run of {serial}.", run=run)
-    if not facts.awaits_check_in or facts.loan is None or facts.loan.returned_at is None:
-        raise CheckInRefused(f"{serial} does not wait for a check-in.", serial=serial)
-    if found.opened_at < facts.loan.returned_at:
-        raise CheckInRefused(f"Run {run} was opened before the board came back.", run=run)
-    certificate = facts.certificate
-    in_force = certificate is not None and certificate.lapse is None and certificate.valid_until > now
-    assessment = standing.assessment_of(found, board, work, services)
-    outcome = decide(certificate, in_force, assessment, found.ended_at(now) is not None)
-    _record(board, run, outcome, holder, work, services)
-    return dataclasses.replace(outcome, moved=moved_since_build(facts, assessment, board, work, services))
-
-
-def _record(board: Board, run: str, outcome: CheckIn, holder: str, work: Work, services: Services) -> None:
-    now = services.now()
-    lapsed = list(work.desk.lapse(board.serial, outcome.lapse, now)) if outcome.lapse else []
-    if outcome.outcome == "held" and work.desk.open_hold(board.serial) is None:
-        work.desk.add_hold(board.serial, "LAPSE-CHECKIN-FAILED", outcome.sentence, holder, now)
-    work.desk.add_check_in(board.serial, run, outcome.outcome, outcome.sentence, holder, now)
-    facts: dict[str, Any] = {"run": run, "outcome": outcome.outcome, "lapse": outcome.lapse, "lapsed": lapsed}
-    enter(board, "checked-in", holder, facts, work, services, outcome.sentence)
+def _listed(row: LoanRow, now: datetime) -> Listed:
+    loan = row.loan
+    if row.state in ("returned", "retired"):
+        return Listed(row, None, False, None, None)
+    days = days_over(loan.due, now)
+    if row.missing:
+        return Listed(row, days, now > loan.due, "missing", _ON_RECORD_AS_MISSING)
+    late = overdue(LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at), now)
+    return Listed(row, days, now > loan.due, late.act if late else None, late.sentence if late else None)
 
 
 def hold(serial: str, reason: str, holder: str, work: Work, services: Services) -> None:

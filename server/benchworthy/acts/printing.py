@@ -51,3 +51,8 @@ def page(name: str, services: Services) -> str:
     A label outlives every certificate, so its code names the board.
     """
     return f"{services.public_url}/c/{name}"
+
+
+def remarks_page(services: Services) -> str:
+    """The public page where a slip's code is taken."""
+    return f"{services.public_url}/remarks"

@@ -6,7 +6,8 @@ from datetime import datetime
 
 from benchworthy.acts.gather import board_of, facts_of
 from benchworthy.desk import defects, holds, missing, repairs, reserve, retirement
-from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.depth import Depth
+from benchworthy.desk.facts import BoardFacts, LoanFacts, Unmet
 from benchworthy.desk.fitness import fitness
 from benchworthy.desk.life import Life, RepairFacts, RetirementFacts
 from benchworthy.desk.states import Act, State, refusal
@@ -18,12 +19,17 @@ from benchworthy.ports import Services, Work
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A board as the desk sees it: its state, its open hold with the number that releases it, and what is on record."""
+    """A board as the desk sees it: its state, its open hold with the number that releases it, and what is on record.
+
+    `loan` is the newest one; `check_in` is how deep a return that waits is to be looked at.
+    """
 
     serial: str
     state: State
     hold: Hold | None
     life: Life
+    loan: LoanFacts | None = None
+    check_in: Depth | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,9 @@ class Repair:
 def record(serial: str, work: Work, services: Services) -> Record:
     """Raises UnknownSerial."""
     _, facts, state = _at_hand(serial, work, services)
-    return Record(serial, state, work.desk.open_hold(serial), facts.life)
+    loan = facts.loan
+    waits = Depth(loan.asked, loan.reasons) if loan and loan.asked and facts.awaits_check_in else None
+    return Record(serial, state, work.desk.open_hold(serial), facts.life, loan, waits)
 
 
 def report_defect(serial: str, seen: str, holder: str, work: Work, services: Services) -> int:

@@ -1,4 +1,4 @@
-"""Boards: enrol, list, look at, fitness, history, hold; and the loans around them."""
+"""Boards: enrol, list, look at, fitness, history, hold."""
 
 from typing import Any
 
@@ -85,36 +85,6 @@ def history(query: dict[str, Any], serial: str) -> Any:
     entries = desk_actions.history(services(), number, query["after"], query["limit"])
     following = str(entries[-1].position) if len(entries) == query["limit"] else None
     return listing.page("entries", entries, schemas.EntryOut, following, serial=number)
-
-
-@blueprint.post("/boards/<serial>/loans")
-@allowed("desk")
-@blueprint.arguments(schemas.NewLoan)
-@blueprint.response(201, schemas.LoanOut)
-def lend(body: dict[str, Any], serial: str) -> Any:
-    """Lend a fit board until a due date, or hear everything that keeps it here."""
-    return desk_actions.lend(services(), label.parse(serial), body["borrower"], body["due"], holder())
-
-
-@blueprint.post("/boards/<serial>/returns")
-@allowed("desk")
-@blueprint.arguments(schemas.NewReturn)
-@blueprint.response(201, schemas.LoanOut)
-def take_back(body: dict[str, Any], serial: str) -> Any:
-    """Take a board back; its own label is scanned."""
-    return desk_actions.take_back(services(), label.parse(serial), body["scanned"], holder())
-
-
-@blueprint.post("/boards/<serial>/check-ins")
-@allowed("desk", "tester")
-@blueprint.arguments(schemas.NewCheckIn)
-@blueprint.response(201, schemas.CheckInOut)
-def check_in(body: dict[str, Any], serial: str) -> dict[str, Any]:
-    """Settle a return on a run: fit kept, held, or still returned with the next step."""
-    number = label.parse(serial)
-    outcome = desk_actions.check_in(services(), number, body["run"], holder())
-    answer = {"serial": number, "outcome": outcome.outcome, "sentence": outcome.sentence, "lapse": outcome.lapse}
-    return {**answer, "moved": outcome.moved}
 
 
 @blueprint.post("/boards/<serial>/holds")

@@ -1,4 +1,4 @@
-"""Whoever sends wrong tokens has to slow down.
+"""Whoever sends wrong tokens, or wrong codes of loan slips, has to slow down; the two are counted apart.
 
 Nobody guesses 256 random bits; the limit keeps a script gone wrong from filling the log, and one address from busying the
 database. A token that was let in from an address before stays welcome: a school's desk and its pupils may share one.
@@ -15,7 +15,7 @@ from typing import Final
 
 from flask import Flask
 
-from benchworthy.errors import TokenRefused, TooManyFailures
+from benchworthy.errors import BenchworthyError, TokenRefused, TooManyFailures, UnknownCode
 
 MOST: Final = 30
 WITHIN: Final = timedelta(seconds=60)
@@ -30,7 +30,7 @@ class Failures:
     let_in: OrderedDict[tuple[str, str], None] = field(default_factory=OrderedDict)
     guard: threading.Lock = field(default_factory=threading.Lock)
 
-    def gate(self, address: str, token: str, now: datetime) -> None:
+    def gate(self, address: str, token: str, now: datetime, what: str = "tokens") -> None:
         """Raises TooManyFailures."""
         with self.guard:
             times = self.by_address.get(address, deque())
@@ -39,7 +39,7 @@ class Failures:
             if len(times) < MOST or (address, token) in self.let_in:
                 return
             wait = max(1, math.ceil((times[0] + WITHIN - now).total_seconds()))
-        raise TooManyFailures(f"{MOST} wrong tokens came from this address within a minute.", retry_after=wait)
+        raise TooManyFailures(f"{MOST} wrong {what} came from this address within a minute.", retry_after=wait)
 
     def failed(self, address: str, token: str, now: datetime) -> None:
         with self.guard:
@@ -60,11 +60,24 @@ class Failures:
 @contextmanager
 def counted(app: Flask, address: str, token: str, now: datetime) -> Iterator[None]:
     """Count the block's TokenRefused against the address. Raises TooManyFailures instead of entering it."""
-    known: Failures = app.extensions.setdefault("benchworthy-failures", Failures())
-    known.gate(address, token, now)
+    with _counted(app, "tokens", TokenRefused, address, token, now):
+        yield
+
+
+@contextmanager
+def counted_codes(app: Flask, address: str, code: str, now: datetime) -> Iterator[None]:
+    """Count the block's UnknownCode against the address, apart from tokens. Raises TooManyFailures instead of entering it."""
+    with _counted(app, "codes", UnknownCode, address, code, now):
+        yield
+
+
+@contextmanager
+def _counted(app: Flask, what: str, wrong: type[BenchworthyError], address: str, name: str, now: datetime) -> Iterator[None]:
+    known: Failures = app.extensions.setdefault(f"benchworthy-failures-{what}", Failures())
+    known.gate(address, name, now, what)
     try:
         yield
-    except TokenRefused:
-        known.failed(address, token, now)
+    except wrong:
+        known.failed(address, name, now)
         raise
-    known.passed(address, token)
+    known.passed(address, name)

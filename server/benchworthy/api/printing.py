@@ -6,6 +6,7 @@ from flask import Response
 from flask_smorest import Blueprint
 
 from benchworthy import desk_actions
+from benchworthy.acts.lending import Slip
 from benchworthy.acts.printing import CertificateText, LabelText
 from benchworthy.api import schemas
 from benchworthy.api.access import allowed, services
@@ -44,6 +45,14 @@ def certificate_answer(text: CertificateText, name: str) -> Response:
     from benchworthy.documents.certificate import CertificateCopy, certificate_pdf
 
     return _answer(certificate_pdf(CertificateCopy(text.token, text.results, text.url)), name, text.url)
+
+
+def slip_answer(text: Slip, form: str, loan: str) -> Response:
+    """A loan's slip. Its code leads to the page for remarks."""
+    from benchworthy.documents.slip import Form, LoanSlip, slips_pdf
+
+    slip = LoanSlip(text.serial, text.design, text.site, text.due, text.code, text.url, text.box, virtual=text.virtual)
+    return _answer(slips_pdf([slip], Form(form), text.at), f"slip-{loan}", text.url)
 
 
 def _on_singles(texts: tuple[LabelText, ...], size: str) -> bytes:

@@ -25,6 +25,7 @@ STATUS: Mapping[type[BenchworthyError], int] = {
     errors.TokenMissing: 401,
     errors.TokenRefused: 401,
     errors.TooManyFailures: 429,
+    errors.TooManyRemarks: 429,
     errors.NotAllowed: 403,
     errors.Unavailable: 503,
     errors.ClockImplausible: 503,

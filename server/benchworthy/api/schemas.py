@@ -312,36 +312,6 @@ class CertificateOut(Schema):
     token = fields.String()
 
 
-class NewLoan(Strict):
-    borrower = fields.String(required=True, validate=_CODE)
-    due = fields.AwareDateTime(required=True)
-
-
-class LoanOut(Schema):
-    id = fields.String()
-    serial = fields.String()
-    borrower = fields.String()
-    lent_at = fields.AwareDateTime()
-    due = fields.AwareDateTime()
-    returned_at = fields.AwareDateTime(allow_none=True)
-
-
-class NewReturn(Strict):
-    scanned = Serial(required=True)
-
-
-class NewCheckIn(Strict):
-    run = fields.String(required=True, validate=_REFERENCE)
-
-
-class CheckInOut(Schema):
-    serial = fields.String()
-    outcome = fields.String()
-    sentence = fields.String()
-    lapse = fields.String(allow_none=True)
-    moved = fields.List(fields.String(), metadata={"description": "what moved since build, also while in limits"})
-
-
 class NewHold(Strict):
     reason = fields.String(required=True, validate=_SENTENCE)
 

@@ -23,7 +23,7 @@ def _who(act: Act) -> Any:
 @allowed()
 @blueprint.response(200, schemas.LifeOut)
 def life(serial: str) -> Any:
-    """The board's state and what the desk has on record: hold, open defects, repairs, reservation, loss, retirement."""
+    """The board's state and what the desk has on record: hold, defects, repairs, reservation, loan, loss, retirement."""
     return desk_actions.record(services(), label.parse(serial))
 
 

@@ -83,6 +83,19 @@ class RetirementOut(Schema):
     at = fields.AwareDateTime()
 
 
+class NewestLoanOut(Schema):
+    id = fields.String()
+    borrower = fields.String()
+    lent_at = fields.AwareDateTime()
+    due = fields.AwareDateTime()
+    returned_at = fields.AwareDateTime(allow_none=True)
+
+
+class WaitingCheckInOut(Schema):
+    set = fields.String(attribute="test_set")
+    reasons = fields.List(fields.String())
+
+
 class LifeOut(Schema):
     serial = fields.String()
     state = fields.String()
@@ -93,3 +106,7 @@ class LifeOut(Schema):
     reservation = fields.Nested(ReservationOut, allow_none=True, attribute="life.reservation")
     missing_since = fields.AwareDateTime(allow_none=True, attribute="life.missing_since")
     retirement = fields.Nested(RetirementOut, allow_none=True, attribute="life.retired")
+    loan = fields.Nested(NewestLoanOut, allow_none=True, metadata={"description": "the newest one"})
+    check_in = fields.Nested(WaitingCheckInOut, allow_none=True, metadata={"description": "how deep a return is looked at"})
+    returns = fields.Integer(attribute="life.returns")
+    remark_waiting = fields.Boolean(attribute="life.remark_waiting")

@@ -34,10 +34,13 @@ def judging(
 
 
 def guide(values: Mapping[str, Any]) -> str:
-    """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets."""
+    """Hash of all that is for people: titles, questions, cautions, next steps, descriptions of sets, what is lent along."""
     tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
     phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
-    return _digest({"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]})
+    document = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
+    if "accessories" in values:  # a sheet without the list keeps the hash it had
+        document["accessories"] = values["accessories"]
+    return _digest(document)
 
 
 def _plain(test: Test) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from benchworthy.designs.sheet import Driver, Pattern, Phase, Policy, Port, Shee
 from benchworthy.errors import SheetInvalid
 
 FORMAT = 1
+LONGEST_NAME, MOST_OF_ONE = 40, 99  # of an accessory
 KINDS = frozenset(
     [
         "resistor",
@@ -67,7 +68,7 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
     ports = _ports(root.table("ports"))
     sets = {name: root.table("sets").take(name, str) for name in root.take("sets", dict)}
     state_files = {name: root.table("state_files").take(name, int) for name in root.take("state_files", dict, {})}
-    phases = _phases(root, frozenset(fixtures))
+    phases, accessories = _phases(root, frozenset(fixtures)), _accessories(root)
     identity = {key: design.take(key, str) for key in ("id", "revision", "title", "module")}
     catalogue, driver = design.take("catalogue", int), _driver(design)
     named = root.take("tests", dict)
@@ -94,6 +95,7 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
         patterns=healthy,
         judging_hash=hashes.judging(parts, tests, phases, policy, state_files, healthy),
         guide_hash=hashes.guide(root.values),
+        accessories=accessories,
         **identity,
     )
 
@@ -119,6 +121,20 @@ def _phases(root: Table, fixtures: frozenset[str]) -> tuple[Phase, ...]:
     """The phases in order; a sheet without any has one in which everything may be plugged in."""
     found = tuple(_phase(row, fixtures) for row in root.tables("phases"))
     return found or (Phase(DEFAULT_PHASE, tuple(sorted(fixtures)), "", ""),)
+
+
+def _accessories(root: Table) -> dict[str, int]:
+    """What is lent with the board; each name stands once."""
+    found: dict[str, int] = {}
+    for row in root.tables("accessories"):
+        name, count = row.take("name", str), row.take("count", int, 1)
+        if not 1 <= len(name) <= LONGEST_NAME or name in found:
+            row.fault("name", f"must be a name of at most {LONGEST_NAME} characters that stands once, not {name!r}")
+        if not 1 <= count <= MOST_OF_ONE:
+            row.fault("count", f"must be 1 to {MOST_OF_ONE}, not {count}")
+        row.close()
+        found[name] = count
+    return found
 
 
 def _phase(row: Table, fixtures: frozenset[str]) -> Phase:

@@ -151,6 +151,7 @@ class Sheet:
     patterns: Mapping[str, tuple[Pattern, ...]]
     judging_hash: str
     guide_hash: str
+    accessories: Mapping[str, int]  # what is lent with the board, and how many of each
 
     @property
     def name(self) -> str:

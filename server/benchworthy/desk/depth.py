@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import timedelta
 
+from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts
 
 QUICK_DAYS = 14
@@ -22,6 +23,7 @@ class Return:
     dropped: bool = False
     wet: bool = False
     accessory_missing: bool = False
+    uncounted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +48,24 @@ def depth(facts: BoardFacts, back: Return, draw: int) -> Depth:
     return Depth("quick", (f"A short loan of at most {QUICK_DAYS} days without a remark.",))
 
 
+def ladder(policy: Policy) -> tuple[str, ...]:
+    """The sets a check-in may be made with, the shallowest first; a renewal holds the plug set."""
+    return ("quick", "plug", policy.renewal_set, policy.first_set)
+
+
+def deep_enough(test_set: str, asked: str, policy: Policy) -> bool:
+    """Whether a run of this set is at least as deep as the set asked for."""
+    steps = ladder(policy)
+    return asked not in steps or (test_set in steps and steps.index(test_set) >= steps.index(asked))
+
+
 def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
     asks = (
         (back.remark or facts.life.remark_waiting, "A remark is waiting."),
         (back.dropped, "It was dropped."),
         (back.wet, "It got wet."),
         (back.accessory_missing, "An accessory is missing."),
+        (back.uncounted, "What was lent with it was not counted."),
         (back.number == 1, "It was its first loan."),
         (back.out > timedelta(days=LONG_DAYS), f"It was out for more than {LONG_DAYS} days."),
         (back.number % FULL_EVERY == 0, f"Every return number {FULL_EVERY}, {2 * FULL_EVERY}, ... is looked at in full."),

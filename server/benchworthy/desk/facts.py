@@ -50,13 +50,15 @@ class HoldFacts:
 
 @dataclass(frozen=True, slots=True)
 class LoanFacts:
-    """The newest loan of the board; the borrower is an opaque code."""
+    """The newest loan of the board; the borrower is an opaque code. `asked` is the set that its check-in needs, and why."""
 
     id: str
     borrower: str
     lent_at: datetime
     due: datetime
     returned_at: datetime | None
+    asked: str | None = None
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from benchworthy.desk import missing, reserve
+from benchworthy.desk.check_in import INCOMPLETE
 from benchworthy.desk.defects import open_defects
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.outs import unexplained_outs
@@ -11,6 +12,7 @@ from benchworthy.desk.repairs import reopened, used_up
 from benchworthy.desk.retirement import retired
 from benchworthy.desk.states import State
 
+SETTLE = "settle it with POST /api/v1/boards/{serial}/check-ins."
 FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired"})
 
 
@@ -71,6 +73,9 @@ def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
     certificate = facts.certificate
     if certificate is None:
         return (_no_certificate(facts) if facts.bench_evidence else no_bench_evidence(facts),)
+    if certificate.lapse == INCOMPLETE and facts.awaits_check_in:
+        told = f"Certificate {certificate.id} has lapsed ({INCOMPLETE})."
+        return (Unmet("certificate-lapsed", told, certificate.id, "Complete the check-in: run its set again and settle it."),)
     if certificate.lapse is not None:
         return (
             Unmet(
@@ -133,6 +138,6 @@ def _returned(facts: BoardFacts) -> tuple[Unmet, ...]:
             "not-checked-in",
             f"{facts.serial} came back and has not been looked at.",
             facts.loan.id,
-            "Run the set `plug` and settle it with POST /api/v1/boards/{serial}/check-ins.",
+            f"Run the set `{facts.loan.asked or 'plug'}` and {SETTLE}",
         ),
     )

@@ -1,5 +1,6 @@
 """May this board go out until the due date?"""
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from benchworthy.desk.facts import BoardFacts, Unmet
@@ -33,3 +34,30 @@ def unmet_conditions(facts: BoardFacts, current: Fitness, due: datetime, now: da
             )
         )
     return tuple(unmet)
+
+
+def uncounted(serial: str, listed: Mapping[str, int], counted: Mapping[str, int]) -> tuple[Unmet, ...]:
+    """What the sheet lends with the board and nobody counted, and what was counted and stands on no list."""
+    lacking = short(listed, counted)
+    strange = [name for name in counted if name not in listed]
+    unmet = []
+    if lacking:
+        told = f"Not counted with {serial}: {told_of(lacking)}."
+        advice = f"Count what goes with it: {told_of(listed)}; put in what is lacking."
+        unmet.append(Unmet("accessories-missing", told, serial, advice))
+    if strange:
+        told = f"The sheet of {serial} lists no {', '.join(sorted(strange))}."
+        advice = f"Name them as the sheet does: {told_of(listed)}." if listed else "This board is lent by itself."
+        unmet.append(Unmet("accessory-unknown", told, serial, advice))
+    return tuple(unmet)
+
+
+def short(wanted: Mapping[str, int], counted: Mapping[str, int]) -> dict[str, int]:
+    """How many of each are lacking; what is there is left out."""
+    lacking = {name: number - counted.get(name, 0) for name, number in wanted.items()}
+    return {name: number for name, number in lacking.items() if number > 0}
+
+
+def told_of(things: Mapping[str, int]) -> str:
+    """2 motor, 1 servo."""
+    return ", ".join(f"{number} {name}" for name, number in things.items())

@@ -27,10 +27,15 @@ class Overdue:
     sentence: str
 
 
+def days_over(due: datetime, now: datetime) -> int:
+    """Whole days by the calendar since the due date; below zero before it."""
+    return (now.date() - due.date()).days
+
+
 def overdue(loan: LoanFacts, now: datetime) -> Overdue | None:
     """The step that is due; None for a loan that is over, or not yet near its date."""
     if loan.returned_at is not None:
         return None
-    days = (now.date() - loan.due.date()).days
+    days = days_over(loan.due, now)
     reached = [(act, sentence) for start, act, sentence in STEPS if days >= start]
     return Overdue(days, now > loan.due, *reached[-1]) if reached else None

@@ -1,6 +1,6 @@
 """What is on record of boards, benches, runs and evidence: plain values, as the storage hands them to the core."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -135,7 +135,12 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Loan:
-    """A loan; the borrower is an opaque code."""
+    """A loan; the borrower is an opaque code.
+
+    `code_hash` is of the slip's code, `accessories` went out with the board. The rest is told at the return: what was
+    `counted`, the module if the desk read it, and the set that the check-in needs (`asked`) with its reasons. Loans from
+    before these were kept have None.
+    """
 
     id: str
     serial: str
@@ -144,6 +149,15 @@ class Loan:
     lent_at: datetime
     due: datetime
     returned_at: datetime | None
+    code_hash: str | None = None
+    accessories: Mapping[str, int] | None = None
+    counted: Mapping[str, int] | None = None
+    dropped: bool | None = None
+    wet: bool | None = None
+    module_read: str | None = None
+    returned_by: str | None = None
+    asked: str | None = None
+    reasons: Sequence[str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

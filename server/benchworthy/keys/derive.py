@@ -5,6 +5,7 @@ info = "benchworthy" NUL purpose NUL name NUL detail, no salt (the site secret i
     field   NUL serial NUL epoch    HS256 key written to the board; a new epoch supersedes it
     run     NUL run id NUL nonce    HS256 key of one run, pushed into the board's RAM; nonce as 32 hex digits
     broker  NUL serial NUL epoch    password of the board at the MQTT broker
+    loan    NUL loan id NUL slip    the code on a loan's slip
     broker-service NUL name NUL site  password there of what is no board, such as the listener
 
 NUL cannot stand inside a part, so two different triples never give the same info.
@@ -19,6 +20,8 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from benchworthy.keys.secret import SiteSecret
 
 KEY_BYTES = 32
+SLIP_LENGTH = 8
+SLIP_ALPHABET = "34679ACDEFGHJKMNPQRTUWXY"  # without 0 O, 1 I L, 2 Z, 5 S, 8 B, V: a child copies it by hand from paper
 _NONCE = re.compile(r"[0-9a-f]{32}")
 
 
@@ -42,6 +45,16 @@ def broker_password(secret: SiteSecret, serial: str, epoch: int) -> str:
 def service_password(secret: SiteSecret, name: str, site: str) -> str:
     """The password of the MQTT user `name` that is part of the service and not a board, written as a board's."""
     return base64.urlsafe_b64encode(_derive(secret, "broker-service", name, site)).rstrip(b"=").decode()
+
+
+def slip_code(secret: SiteSecret, loan: str) -> str:
+    """The code on a loan's slip, the same whenever the slip is printed: eight of SLIP_ALPHABET, 36 bits."""
+    number = int.from_bytes(_derive(secret, "loan", loan, "slip"))
+    letters = []
+    for _ in range(SLIP_LENGTH):
+        number, place = divmod(number, len(SLIP_ALPHABET))
+        letters.append(SLIP_ALPHABET[place])
+    return "".join(letters)
 
 
 def hkdf(octets: bytes, info: bytes, salt: bytes | None = None, length: int = KEY_BYTES) -> bytes:

@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Integer, Row, func, insert, literal_column, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Integer, Row, func, insert, literal_column, or_, select, update
 
+from benchworthy.desk.check_in import INCOMPLETE
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
 from benchworthy.history.records import Certificate, Hold, Loan
 from benchworthy.storage import tables as t
@@ -48,9 +49,7 @@ class DeskRows:
 
     def resting_on(self, bench: str, since: datetime) -> Sequence[Certificate]:
         c, r = t.certificates.c, t.runs.c
-        query = (
-            select(t.certificates).join(t.runs, c.run == r.id).where(r.bench == bench, r.opened_at >= since, c.lapse.is_(None))
-        )
+        query = select(t.certificates).join(t.runs, c.run == r.id).where(r.bench == bench, r.opened_at >= since, _open())
         return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.id))]
 
     def lapse_each(self, certificates: Sequence[str], code: str, at: datetime) -> None:
@@ -59,12 +58,21 @@ class DeskRows:
             self._connection.execute(update(t.certificates).where(here).values(lapse=code, lapsed_at=at))
 
     def lapse(self, serial: str, code: str, at: datetime) -> Sequence[str]:
-        """Lapse every certificate of the board that has not lapsed yet; returns their ids."""
+        """Lapse every certificate of the board that has not lapsed for good yet; returns their ids."""
         c = t.certificates.c
-        standing = select(c.id).where(c.serial == serial, c.lapse.is_(None))
+        standing = select(c.id).where(c.serial == serial, c.lapse.is_(None) if code == INCOMPLETE else _open())
         ids = list(self._connection.execute(standing).scalars())
         if ids:
             self._connection.execute(update(t.certificates).where(c.id.in_(ids)).values(lapse=code, lapsed_at=at))
+        return ids
+
+    def restore(self, serial: str, code: str, since: datetime) -> Sequence[str]:
+        """Take back what `code` did to the board's certificates since then; returns their ids."""
+        c = t.certificates.c
+        lapsed = select(c.id).where(c.serial == serial, c.lapse == code, c.lapsed_at >= since).order_by(c.id)
+        ids = list(self._connection.execute(lapsed).scalars())
+        if ids:
+            self._connection.execute(update(t.certificates).where(c.id.in_(ids)).values(lapse=None, lapsed_at=None))
         return ids
 
     def open_hold(self, serial: str) -> Hold | None:
@@ -82,9 +90,6 @@ class DeskRows:
 
     def add_loan(self, loan: Loan) -> None:
         self._connection.execute(insert(t.loans).values(**_values(loan)))
-
-    def end_loan(self, loan: str, at: datetime) -> None:
-        self._connection.execute(update(t.loans).where(t.loans.c.id == loan).values(returned_at=at))
 
     def add_check_in(self, serial: str, run: str, outcome: str, sentence: str, by: str, at: datetime) -> None:
         self._connection.execute(
@@ -138,6 +143,11 @@ class LedgerRows:
         joined = told.join(t.boards, c.chain == t.boards.c.serial)
         query = select(n.number, t.ledger).select_from(joined).where(t.boards.c.site == site, n.number > after, c.kind.in_(kinds))
         return [_numbered(row) for row in self._connection.execute(query.order_by(n.number).limit(limit))]
+
+
+def _open() -> ColumnElement[bool]:
+    """In force, or lapsed only until a check-in is completed: whatever else ends a certificate ends that one too."""
+    return or_(t.certificates.c.lapse.is_(None), t.certificates.c.lapse == INCOMPLETE)
 
 
 def _numbered(row: Row[Any]) -> tuple[int, Entry]:

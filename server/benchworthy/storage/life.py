@@ -3,11 +3,12 @@
 from collections.abc import Iterable
 from datetime import datetime
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, exists, func, insert, select, update
 
 from benchworthy.desk.life import DefectFacts, Life, RepairFacts, ReservationFacts, RetirementFacts, SignOff
 from benchworthy.storage import life_tables as t
-from benchworthy.storage.tables import holds
+from benchworthy.storage.lending_tables import remarks
+from benchworthy.storage.tables import holds, loans
 
 
 class LifeRows:
@@ -17,7 +18,7 @@ class LifeRows:
         self._connection = connection
 
     def of(self, serial: str) -> Life:
-        """Everything on record of one board; waivers, returns and remarks are not kept yet."""
+        """Everything on record of one board; waivers are not kept yet."""
         return Life(
             defects=self._defects(serial),
             repairs=self._repairs(serial),
@@ -25,6 +26,8 @@ class LifeRows:
             reservation=self._reservation(serial),
             retired=self._retired(serial),
             missing_since=self._missing_since(serial),
+            returns=self._returns(serial),
+            remark_waiting=self._remark_waiting(serial),
         )
 
     def add_defect(self, serial: str, seen: str, by: str, at: datetime) -> int:
@@ -92,6 +95,14 @@ class LifeRows:
         c = t.retirements.c
         row = self._connection.execute(select(c.reason, c.for_parts, c.at).where(c.serial == serial)).first()
         return RetirementFacts(*row) if row else None
+
+    def _returns(self, serial: str) -> int:
+        query = select(func.count()).where(loans.c.serial == serial, loans.c.returned_at.is_not(None))
+        return self._connection.execute(query).scalar_one()
+
+    def _remark_waiting(self, serial: str) -> bool:
+        waiting = exists().where(remarks.c.serial == serial, remarks.c.read_at.is_(None))
+        return bool(self._connection.execute(select(waiting)).scalar())
 
     def _missing_since(self, serial: str) -> datetime | None:
         c = t.losses.c

@@ -257,6 +257,15 @@ loans = Table(
     Column("lent_at", Moment, nullable=False),
     Column("due", Moment, nullable=False),
     Column("returned_at", Moment),
+    Column("code_hash", String(64), index=True),
+    Column("accessories", JSON(none_as_null=True)),
+    Column("counted", JSON(none_as_null=True)),
+    Column("dropped", Boolean),
+    Column("wet", Boolean),
+    Column("module_read", String(64)),
+    Column("returned_by", String(32)),
+    Column("asked", String(24)),
+    Column("reasons", JSON(none_as_null=True)),
 )
 
 check_ins = Table(

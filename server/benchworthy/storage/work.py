@@ -13,6 +13,7 @@ from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.lending import LendingRows
 from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
@@ -30,6 +31,7 @@ class Rows:
     ledger: LedgerRows
     desk: DeskRows
     life: LifeRows
+    lending: LendingRows
     answers: AnswerRows
 
 
@@ -42,6 +44,7 @@ def _rows(connection: Connection) -> Rows:
         LedgerRows(connection),
         DeskRows(connection),
         LifeRows(connection),
+        LendingRows(connection),
         AnswerRows(connection),
     )
 
