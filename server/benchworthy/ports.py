@@ -12,6 +12,7 @@ from benchworthy.desk.life import Life, RepairFacts, RetirementFacts, SignOff
 from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
 from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.history.tickets import Ticket
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.tests import Outcome
@@ -79,6 +80,17 @@ class Runs(Protocol):
     def summarise(self, run: str, summary: Mapping[str, Any]) -> None: ...
     def add_draw(self, run: str, draw: Draw, at: datetime) -> None: ...
     def draws(self, run: str) -> tuple[Draw, ...]: ...
+
+
+class Tickets(Protocol):
+    """Run tickets handed out to benches."""
+
+    def add(self, ticket: Ticket) -> None: ...
+    def find(self, run: str) -> Ticket | None: ...
+    def bind(self, ticket: Ticket) -> None:
+        """Keep what a ticket's use told."""
+
+    def of_bench(self, thumbprint: str, after: str, limit: int) -> Sequence[Ticket]: ...
 
 
 class EvidenceStore(Protocol):
@@ -190,6 +202,8 @@ class Work(Protocol):
     def life(self) -> LifeRecord: ...
     @property
     def answers(self) -> Answers: ...
+    @property
+    def tickets(self) -> Tickets: ...
 
 
 class Storage(Protocol):

@@ -19,6 +19,7 @@ from benchworthy.api import (
     requests,
     runs,
     scripts,
+    tickets,
     told,
     upkeep,
 )
@@ -56,6 +57,7 @@ def create_app(services: Services) -> Flask:
         upkeep.blueprint,
         class_sets.blueprint,
         scripts.blueprint,
+        tickets.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
