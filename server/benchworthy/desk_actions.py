@@ -21,6 +21,7 @@ from benchworthy.acts import (
     returning,
     revoking,
     telling,
+    tickets,
     upkeep,
 )
 from benchworthy.acts import remarks as remarking
@@ -35,6 +36,7 @@ from benchworthy.desk.fitness import Fitness
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, Remark
 from benchworthy.history.records import Access, Bench, Board, Certificate, Request, Run
+from benchworthy.history.tickets import Ticket
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
 from benchworthy.reports.report import Reading
@@ -51,9 +53,11 @@ def register_bench(services: Services, name: str, thumbprint: str, jwk: dict[str
         return enrolling.register_bench(name, thumbprint, jwk, holder, work, services)
 
 
-def register_token(services: Services, fingerprint: str, role: str, code: str, days: int | None, holder: str) -> Access:
+def register_token(
+    services: Services, fingerprint: str, role: str, code: str, days: int | None, holder: str, scope: str = "all"
+) -> Access:
     with services.storage.writing() as work:
-        return enrolling.register_token(fingerprint, role, code, days, holder, work, services)
+        return enrolling.register_token(fingerprint, role, code, days, holder, work, services, scope)
 
 
 def fitness(services: Services, serial: str) -> tuple[Board, Fitness]:
@@ -144,6 +148,23 @@ def open_run(services: Services, wanted: Opening, holder: str) -> dict[str, Any]
     """A person opens a run; the bench gets the run key."""
     with services.storage.writing() as work:
         return running.open_run(wanted, holder, work, services)
+
+
+def issue_tickets(services: Services, thumbprint: str, design: str, test_set: str, count: int, holder: str) -> Mapping[str, Any]:
+    """Runs for a bench that will be away from the service."""
+    with services.storage.writing() as work:
+        return tickets.issue(thumbprint, design, test_set, count, holder, work, services)
+
+
+def use_ticket(services: Services, run: str, told: tickets.Use, holder: str) -> bool:
+    """A ticket's run opens for the board it was used for; False when that is on record already."""
+    with services.storage.writing() as work:
+        return tickets.use(run, told, holder, work, services)
+
+
+def tickets_of(services: Services, thumbprint: str, after: str, limit: int) -> Sequence[tuple[Ticket, str]]:
+    with services.storage.reading() as work:
+        return tickets.listed(thumbprint, after, limit, work, services)
 
 
 def draw_again(services: Services, run: str, test: str, holder: str) -> dict[str, Any]:

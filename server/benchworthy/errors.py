@@ -41,6 +41,7 @@ BenchworthyError
 │   ├── RestoreRefused            restore-refused
 │   ├── RequestInFlight           request-in-flight
 │   ├── AlreadyRevoked            already-revoked
+│   ├── TicketRefused             ticket-refused
 │   ├── PreconditionMissing       precondition-missing
 │   ├── PreconditionFailed        precondition-failed
 │   ├── LoanOver                  loan-over
@@ -60,6 +61,7 @@ BenchworthyError
 │   ├── TokenMissing              token-missing
 │   ├── TokenRefused              token-refused
 │   ├── RoleRefused               role-refused
+│   ├── ScopeRefused              scope-refused
 │   ├── TooManyFailures           too-many-failures
 │   └── TooManyRemarks            too-many-remarks
 ├── Unavailable                   try again, or start what is missing
@@ -69,15 +71,16 @@ BenchworthyError
 │   ├── NotReady                  not-ready
 │   ├── ListenerAlreadyRuns       listener-already-runs
 │   ├── ServiceUnreachable        service-unreachable
+│   ├── SpoolBusy                 spool-busy
 │   └── PartMissing               part-missing
 ├── BenchFailure                  the board at the bench did not do its part
 │   ├── PortAbsent                port-absent
 │   ├── PortBusy                  port-busy
 │   ├── PortForbidden             port-forbidden
 │   ├── BoardSilent               board-silent
-│   ├── BoardChattering           board-chattering
-│   ├── NotMicroPython            not-micropython
-│   ├── BoardRestarting           board-restarting
+│   │   ├── BoardChattering       board-chattering
+│   │   ├── NotMicroPython        not-micropython
+│   │   └── BoardRestarting       board-restarting
 │   ├── BoardLost                 board-lost
 │   ├── BoardFaulted              board-faulted
 │   ├── BoardGarbled              board-garbled
@@ -85,6 +88,7 @@ BenchworthyError
 │   ├── SheetDiffers              sheet-differs
 │   ├── NoAnswer                  no-answer
 │   ├── InstallFailed             install-failed
+│   ├── NoTicket                  no-ticket
 │   └── ReceiptMissing            receipt-missing
 ├── TokenInvalid                  token-invalid: a certificate or status list that cannot be trusted
 ├── ClockImplausible              clock-implausible
@@ -310,6 +314,11 @@ class AlreadyRevoked(Conflict):
     advice = "What is revoked stays revoked; make a new token, or register a new key."
 
 
+class TicketRefused(Conflict):
+    code = "ticket-refused"
+    advice = "Each unmet condition says what to do next."
+
+
 class PreconditionMissing(Conflict):
     code = "precondition-missing"
     advice = "Read the board first and send the ETag of that answer as If-Match."
@@ -403,6 +412,11 @@ class RoleRefused(NotAllowed):
     advice = "Ask somebody whose role allows it."
 
 
+class ScopeRefused(NotAllowed):
+    code = "scope-refused"
+    advice = "Use a token of another scope; a coordinator makes one with `benchworthy token create --scope`."
+
+
 class TooManyFailures(NotAllowed):
     code = "too-many-failures"
     advice = "Wait as long as Retry-After says; then send a token or a code that is valid."
@@ -447,6 +461,11 @@ class ListenerAlreadyRuns(Unavailable):
 class ServiceUnreachable(Unavailable):
     code = "service-unreachable"
     advice = "Start it with `benchworthy serve`, or check BENCHWORTHY_URL."
+
+
+class SpoolBusy(Unavailable):
+    code = "spool-busy"
+    advice = "Another `bench deliver` is at work in this folder; wait until it has ended."
 
 
 class PartMissing(Unavailable):
@@ -526,6 +545,11 @@ class NoAnswer(BenchFailure):
 class InstallFailed(BenchFailure):
     code = "install-failed"
     advice = "Run the command again; what is on the board is not sent twice. If it fails alike, free its flash."
+
+
+class NoTicket(BenchFailure):
+    code = "no-ticket"
+    advice = "Fetch some while the service can be reached: `benchworthy bench tickets fetch --set SET --design DESIGN`."
 
 
 class ReceiptMissing(BenchFailure):

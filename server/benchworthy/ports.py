@@ -13,6 +13,7 @@ from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, LoanRow, Remark
 from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.history.tickets import Ticket
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.tests import Outcome
@@ -83,6 +84,17 @@ class Runs(Protocol):
     def summarise(self, run: str, summary: Mapping[str, Any]) -> None: ...
     def add_draw(self, run: str, draw: Draw, at: datetime) -> None: ...
     def draws(self, run: str) -> tuple[Draw, ...]: ...
+
+
+class Tickets(Protocol):
+    """Run tickets handed out to benches."""
+
+    def add(self, ticket: Ticket) -> None: ...
+    def find(self, run: str) -> Ticket | None: ...
+    def bind(self, ticket: Ticket) -> None:
+        """Keep what a ticket's use told."""
+
+    def of_bench(self, thumbprint: str, after: str, limit: int) -> Sequence[Ticket]: ...
 
 
 class EvidenceStore(Protocol):
@@ -219,6 +231,8 @@ class Work(Protocol):
     def lending(self) -> Lending: ...
     @property
     def answers(self) -> Answers: ...
+    @property
+    def tickets(self) -> Tickets: ...
 
 
 class Storage(Protocol):

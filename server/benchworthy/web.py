@@ -20,6 +20,7 @@ from benchworthy.api import (
     requests,
     runs,
     scripts,
+    tickets,
     told,
     upkeep,
 )
@@ -58,6 +59,7 @@ def create_app(services: Services) -> Flask:
         loans.blueprint,
         remarks.blueprint,
         scripts.blueprint,
+        tickets.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

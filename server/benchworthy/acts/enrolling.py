@@ -13,6 +13,7 @@ from benchworthy.history.records import Access, Bench, Board
 from benchworthy.ports import Services, Work
 
 ROLES = ("coordinator", "tester", "inspector", "desk", "reader")
+SCOPES = ("all", "read", "reports")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,14 +79,15 @@ def register_bench(name: str, thumbprint: str, jwk: dict[str, Any], holder: str,
 
 
 def register_token(
-    fingerprint: str, role: str, code: str, days: int | None, holder: str, work: Work, services: Services
+    fingerprint: str, role: str, code: str, days: int | None, holder: str, work: Work, services: Services, scope: str = "all"
 ) -> Access:
     """Put a new token's fingerprint on record."""
     now = services.now()
     until: datetime | None = now + timedelta(days=days) if days else None
-    access = Access(fingerprint, services.site, role, code, now, until, None)
+    access = Access(fingerprint, services.site, role, code, now, until, None, scope)
     work.registry.add_access(access)
-    enter_site("token-created", holder, {"role": role, "holder": code, "token": fingerprint[:12]}, work, services)
+    facts = {"role": role, "holder": code, "scope": scope, "token": fingerprint[:12]}
+    enter_site("token-created", holder, facts, work, services)
     return access
 
 

@@ -16,7 +16,7 @@ from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunCl
 from benchworthy.evidence import standing
 from benchworthy.evidence.gate import canonical
 from benchworthy.evidence.recording import enter
-from benchworthy.history.records import Board, Evidence, Run
+from benchworthy.history.records import Bench, Board, Evidence, Run
 from benchworthy.judging import draws
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.run import Assessment
@@ -40,29 +40,50 @@ def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> di
     """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid."""
     board = board_of(wanted.serial, work, services)
     sheet = services.find_sheet(board.design)
-    bench = work.registry.bench(wanted.bench)
-    if bench is None or bench.revoked_at is not None or bench.site != services.site:
-        raise UnknownBench(f"No bench {wanted.bench} is registered.", bench=wanted.bench)
-    _check(wanted, sheet)
+    bench_of(wanted.bench, work, services)
+    check_set(wanted.test_set, sheet)
+    check_scan(wanted.serial, wanted.scanned)
     run = _new_run(wanted, board, sheet, holder, services)
-    for fixture in run.fixtures:
-        work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, run.opened_at)
-    work.runs.add(run)
-    drawn = [_draw(test, None, services) for test in sheet.tests_of(run.test_set) if PROCEDURES[test.procedure].drawn]
-    for draw in drawn:
-        work.runs.add_draw(run.id, draw, run.opened_at)
-    facts = {"run": run.id, "set": run.test_set, "bench": run.bench, "fixtures": list(run.fixtures), "judging": run.judging}
-    enter(board, "run-opened", holder, facts, work, services)
+    drawn = [draw(test, None, services) for test in sheet.tests_of(run.test_set) if PROCEDURES[test.procedure].drawn]
+    add(run, drawn, work, services)
+    enter(board, "run-opened", holder, opening_facts(run), work, services)
     return _handed_out(run, board, sheet, drawn, services)
 
 
-def _check(wanted: Opening, sheet: Sheet) -> None:
+def add(run: Run, drawn: Sequence[Draw], work: Work, services: Services) -> None:
+    """Put a run on record, with its fixtures and first draws."""
+    for fixture in run.fixtures:
+        work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, services.now())
+    work.runs.add(run)
+    for first in drawn:
+        work.runs.add_draw(run.id, first, services.now())
+
+
+def opening_facts(run: Run) -> dict[str, Any]:
+    """What the ledger says of an opened run."""
+    return {"run": run.id, "set": run.test_set, "bench": run.bench, "fixtures": list(run.fixtures), "judging": run.judging}
+
+
+def bench_of(thumbprint: str, work: Work, services: Services) -> Bench:
+    """A bench whose key vouches. Raises UnknownBench."""
+    bench = work.registry.bench(thumbprint)
+    if bench is None or bench.revoked_at is not None or bench.site != services.site:
+        raise UnknownBench(f"No bench {thumbprint} is registered.", bench=thumbprint)
+    return bench
+
+
+def check_set(test_set: str, sheet: Sheet) -> None:
+    """Raises RequestInvalid."""
     sets = [name for name in sheet.sets if name != FIELD_SET]
-    if wanted.test_set not in sets:
-        raise RequestInvalid(f"No run has the set {wanted.test_set!r}.", errors={"set": [f"One of {', '.join(sets)}."]})
-    if wanted.scanned != wanted.serial:
+    if test_set not in sets:
+        raise RequestInvalid(f"No run has the set {test_set!r}.", errors={"set": [f"One of {', '.join(sets)}."]})
+
+
+def check_scan(serial: str, scanned: str) -> None:
+    """Raises RequestInvalid."""
+    if scanned != serial:
         raise RequestInvalid(
-            f"The scanned label {wanted.scanned} is not {wanted.serial}.", errors={"scanned": ["Scan the label of this board."]}
+            f"The scanned label {scanned} is not {serial}.", errors={"scanned": ["Scan the label of this board."]}
         )
 
 
@@ -89,7 +110,7 @@ def _new_run(wanted: Opening, board: Board, sheet: Sheet, holder: str, services:
     )
 
 
-def _draw(test: Test, before: Draw | None, services: Services) -> Draw:
+def draw(test: Test, before: Draw | None, services: Services) -> Draw:
     """Draw a stimulus that habit cannot answer; a second one differs from the first."""
     chance = int.from_bytes(services.random(4))
     return draws.draw(test, 2 if before else 1, before.stimulus if before else None, chance)
@@ -129,21 +150,33 @@ def _asked(test: Test) -> dict[str, Any]:
 
 
 def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], services: Services) -> dict[str, Any]:
-    people = (Author.OPERATOR, Author.INSPECTOR)
     return {
         "run": run.id,
         "nonce": run.nonce,
         "key": services.derive_run_key(run.id, run.nonce),
         "expires": run.expires_at,
-        "design": board.design,
         "epoch": board.epoch,
         "virtual": board.virtual,
-        "plan": plan_for(sheet, run.test_set).text,
-        "parts": [_part(sheet, part) for part in parts_of(sheet, run.test_set)],
-        "draws": [{"test": d.test, "draw": d.number, "stimulus": dict(d.stimulus)} for d in drawn],
-        "ask": [_asked(t) for t in sheet.tests_of(run.test_set) if t.author in people or t.action],
-        "state_files": dict(sheet.state_files),
+        "draws": [told_draw(one) for one in drawn],
         "mqtt": broker_access(board, services),
+        **from_sheet(sheet, run.test_set),
+    }
+
+
+def told_draw(drawn: Draw) -> dict[str, Any]:
+    """A draw as the bench gets it."""
+    return {"test": drawn.test, "draw": drawn.number, "stimulus": dict(drawn.stimulus)}
+
+
+def from_sheet(sheet: Sheet, test_set: str) -> dict[str, Any]:
+    """What a bench needs for a run, and what is the same in every run of this set."""
+    people = (Author.OPERATOR, Author.INSPECTOR)
+    return {
+        "design": sheet.name,
+        "plan": plan_for(sheet, test_set).text,
+        "parts": [_part(sheet, part) for part in parts_of(sheet, test_set)],
+        "ask": [_asked(t) for t in sheet.tests_of(test_set) if t.author in people or t.action],
+        "state_files": dict(sheet.state_files),
     }
 
 
@@ -164,10 +197,14 @@ def draw_again(run: str, test: str, holder: str, work: Work, services: Services)
     if number > 2:
         raise DrawRefused(f"The second draw of {test} was made already.", test=test)
     before = next((draw for draw in work.runs.draws(run) if draw.test == test), None)
-    draw = _draw(services.find_sheet(found.design).tests[test], before, services)
-    work.runs.add_draw(run, draw, services.now())
+    ticket = work.tickets.find(run)
+    # Away from the service the second draw of a ticket was shown already, if any was.
+    second = (ticket.drawn(test, number) if ticket else None) or draw(
+        services.find_sheet(found.design).tests[test], before, services
+    )
+    work.runs.add_draw(run, second, services.now())
     enter(board, "drawn-again", holder, {"run": run, "test": test}, work, services)
-    return {"test": test, "draw": number, "stimulus": dict(draw.stimulus)}
+    return told_draw(second)
 
 
 def answer(run: str, answers: tuple[Reading, ...], holder: str, role: str, work: Work, services: Services) -> Assessment:
@@ -266,7 +303,9 @@ def view(run: str, work: Work, services: Services) -> tuple[Run, Assessment, Map
 def people_of(run: Run, work: Work) -> tuple[frozenset[str], frozenset[str]]:
     """Holder codes that opened or answered as operator, and those that inspected."""
     items = work.evidence.of_run(run.id)
-    operators = {run.opened_by} | {item.holder for item in items if item.author is Author.OPERATOR}
+    ticket = work.tickets.find(run.id)
+    at_the_bench = {ticket.tested_by} if ticket and ticket.tested_by else set()
+    operators = {run.opened_by} | at_the_bench | {item.holder for item in items if item.author is Author.OPERATOR}
     return frozenset(operators), frozenset(item.holder for item in items if item.author is Author.INSPECTOR)
 
 

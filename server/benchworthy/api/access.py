@@ -1,17 +1,26 @@
 """Who asks, and may they? Tokens by `Authorization: Bearer`, one role each."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import wraps
-from typing import Any
+from typing import Any, Final
 
 from flask import current_app, g, request
 
 from benchworthy.api import failures
 from benchworthy.api.once import once
-from benchworthy.errors import RoleRefused, TokenMissing, TokenRefused
+from benchworthy.errors import RoleRefused, ScopeRefused, TokenMissing, TokenRefused
 from benchworthy.history.records import Access
 from benchworthy.keys.access import fingerprint
 from benchworthy.ports import Services
+
+# What a token of this scope may do beside what needs no token, such as handing in a signed report.
+_SCOPES: Final[Mapping[str, tuple[frozenset[str], str]]] = {
+    "read": (frozenset(), "only reads"),
+    "reports": (
+        frozenset({"tickets.use", "runs.view", "runs.answer", "runs.draw"}),
+        "only delivers reports, answers and the use of tickets",
+    ),
+}
 
 
 def services() -> Services:
@@ -32,13 +41,23 @@ def role() -> str:
 
 
 def authenticate() -> None:
-    """Find the token of this request. Raises TokenMissing, TokenRefused or TooManyFailures."""
+    """Find the token of this request. Raises TokenMissing, TokenRefused, TooManyFailures or ScopeRefused."""
     kind, _, secret = request.headers.get("Authorization", "").partition(" ")
     if kind.lower() != "bearer" or not secret:
         raise TokenMissing("This needs a token.")
     core = services()
     with failures.counted(current_app, request.remote_addr or "", fingerprint(secret.strip()), core.now()):
         g.access = _access(fingerprint(secret.strip()), core)
+    _within_scope(g.access)
+
+
+def _within_scope(access: Access) -> None:
+    """Raises ScopeRefused, also for a scope that this version does not know."""
+    if access.scope == "all" or (access.scope == "read" and request.method in ("GET", "HEAD")):
+        return
+    endpoints, told = _SCOPES.get(access.scope, (frozenset(), "does nothing that this version knows"))
+    if request.endpoint not in endpoints:
+        raise ScopeRefused(f"A token of scope {access.scope!r} {told}.", scope=access.scope)
 
 
 def _access(token: str, core: Services) -> Access:

@@ -31,5 +31,7 @@ def register_bench(body: dict[str, Any]) -> Any:
 def create_token(body: dict[str, Any]) -> dict[str, Any]:
     """Create a token for a person; the secret is told once."""
     secret = new_secret(services().random)
-    access = desk_actions.register_token(services(), fingerprint(secret), body["role"], body["holder"], body["days"], holder())
-    return {"secret": secret, "role": access.role, "holder": access.holder, "expires_at": access.expires_at}
+    named = (fingerprint(secret), body["role"], body["holder"], body["days"])
+    access = desk_actions.register_token(services(), *named, holder(), body["scope"])
+    told = {name: getattr(access, name) for name in ("role", "holder", "scope", "expires_at")}
+    return {"secret": secret, **told}

@@ -48,7 +48,7 @@ def open_run(body: dict[str, Any], serial: str) -> dict[str, Any]:
 def view(run: str) -> dict[str, Any]:
     """A run judged provisionally, with what is still needed."""
     found, assessment, more = desk_actions.view_run(services(), run)
-    return _shown(found, assessment, more)
+    return shown(found, assessment, more)
 
 
 @blueprint.post("/runs/<run>/answers")
@@ -58,7 +58,7 @@ def view(run: str) -> dict[str, Any]:
 def answer(body: dict[str, Any], run: str) -> dict[str, Any]:
     """Answer as operator or inspector; each person answers by their own token."""
     desk_actions.answer(services(), run, tuple(body["answers"]), holder(), role())
-    return _shown(*desk_actions.view_run(services(), run))
+    return shown(*desk_actions.view_run(services(), run))
 
 
 @blueprint.post("/runs/<run>/draws")
@@ -76,10 +76,11 @@ def draw(body: dict[str, Any], run: str) -> dict[str, Any]:
 def close(run: str) -> dict[str, Any]:
     """Freeze a run."""
     desk_actions.close_run(services(), run, holder())
-    return _shown(*desk_actions.view_run(services(), run))
+    return shown(*desk_actions.view_run(services(), run))
 
 
-def _shown(run: Any, assessment: Any, more: Any) -> dict[str, Any]:
+def shown(run: Any, assessment: Any, more: Any) -> dict[str, Any]:
+    """A run as RunOut shows it."""
     return {
         "run": run.id,
         "serial": run.serial,

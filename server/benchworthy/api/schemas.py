@@ -5,7 +5,7 @@ from typing import Any
 
 from marshmallow import RAISE, Schema, ValidationError, fields, validate, validates_schema
 
-from benchworthy.acts.enrolling import ROLES
+from benchworthy.acts.enrolling import ROLES, SCOPES
 from benchworthy.documents.sizes import MOST_LABELS, MOST_PLACES, SHEETS, SINGLES
 from benchworthy.errors import SerialInvalid
 from benchworthy.intake import label
@@ -141,12 +141,18 @@ class NewToken(Strict):
     role = fields.String(required=True, validate=validate.OneOf(ROLES))
     holder = fields.String(required=True, validate=_CODE)
     days = fields.Integer(strict=True, load_default=None, validate=validate.Range(min=1, max=3650))
+    scope = fields.String(
+        load_default="all",
+        validate=validate.OneOf(SCOPES),
+        metadata={"description": "narrows the role: `read` changes nothing, `reports` delivers evidence and does nothing else"},
+    )
 
 
 class TokenOut(Schema):
     secret = fields.String(metadata={"description": "told once"})
     role = fields.String()
     holder = fields.String()
+    scope = fields.String()
     expires_at = fields.AwareDateTime(allow_none=True)
 
 

@@ -41,6 +41,7 @@ class ImportOut(Schema):
 class KnownToken(Schema):
     token = fields.String(metadata={"description": "the first characters of its fingerprint, as in the ledger"})
     role = fields.String()
+    scope = fields.String()
     holder = fields.String()
     created_at = fields.AwareDateTime()
     expires_at = fields.AwareDateTime(allow_none=True)

@@ -88,5 +88,5 @@ def revoke_bench(body: dict[str, Any], thumbprint: str) -> dict[str, Any]:
 
 
 def _token(access: Access) -> dict[str, Any]:
-    names = ("role", "holder", "created_at", "expires_at", "revoked_at")
+    names = ("role", "scope", "holder", "created_at", "expires_at", "revoked_at")
     return {"token": access.fingerprint[:SHOWN], **{name: getattr(access, name) for name in names}}

@@ -3,9 +3,9 @@
 import argparse
 
 from benchworthy import desk_actions, wiring
-from benchworthy.acts.enrolling import ROLES
+from benchworthy.acts.enrolling import ROLES, SCOPES
 from benchworthy.cli import service
-from benchworthy.errors import FirstTokenExists
+from benchworthy.errors import FirstTokenExists, RequestInvalid
 from benchworthy.keys.access import fingerprint, new_secret
 
 
@@ -14,6 +14,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     create = acts.add_parser("create", help="create a token and print its secret, once")
     create.add_argument("holder", help="opaque code of the person, such as K7; never a name")
     create.add_argument("--role", choices=ROLES, default="tester")
+    create.add_argument("--scope", choices=SCOPES, default="all", help="read: changes nothing; reports: only delivers evidence")
     create.add_argument("--days", type=int, help="days until it ends")
     create.add_argument("--first", action="store_true", help="make the first coordinator on the service's own machine")
     service.arguments(create)
@@ -22,10 +23,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the secret, once."""
     if not options.first:
-        body = {"role": options.role, "holder": options.holder, **({"days": options.days} if options.days else {})}
+        body = {
+            "role": options.role,
+            "holder": options.holder,
+            "scope": options.scope,
+            **({"days": options.days} if options.days else {}),
+        }
         answer = service.connect(options).post("/api/v1/tokens", body)
         service.show(options, answer, answer["secret"])
         return 0
+    if options.scope != "all":
+        raise RequestInvalid("The first token makes all others; leave --scope out.")
     core = wiring.build(wiring.from_environment(), signing=True).services
     with core.storage.reading() as work:
         if work.registry.any_access():

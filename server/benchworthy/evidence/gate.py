@@ -57,12 +57,16 @@ def _material(token: Token, work: Work, services: Services) -> dict[str, str]:
     if key.kind is KeyKind.RUN:
         run = work.runs.find(key.name)
         if run is None or run.site != services.site:
-            raise ReportKeyUnknown(f"No run {key.name} is on record.")
+            raise ReportKeyUnknown(f"No run {key.name} is on record.{_ticket_waits(key.name, work)}")
         return {"nonce": run.nonce}
     bench = work.registry.bench(key.name)
     if bench is None or bench.revoked_at is not None or bench.site != services.site:
         raise ReportKeyUnknown("The bench's key is not registered, or it was revoked.")
     return {"jwk": bench.jwk}
+
+
+def _ticket_waits(run: str, work: Work) -> str:
+    return "" if work.tickets.find(run) is None else f" It is a ticket's: tell of its use first, by POST /api/v1/runs/{run}/use."
 
 
 def _field(token: Token, report: Report, board: Board, material: Mapping[str, str]) -> Claim:
@@ -77,7 +81,7 @@ def _in_run(token: Token, report: Report, board: Board, material: Mapping[str, s
         raise ReportSchemaMismatch("A report signed by a run key or a bench key names run, nonce and part.")
     run = work.runs.find(report.run)
     if run is None:
-        raise ReportKeyUnknown(f"No run {report.run} is on record.")
+        raise ReportKeyUnknown(f"No run {report.run} is on record.{_ticket_waits(report.run, work)}")
     if token.key.kind is KeyKind.RUN and token.key.name != report.run:
         raise ReportForAnother(f"The key belongs to run {token.key.name}; the payload names {report.run}.")
     if token.key.kind is KeyKind.BENCH and token.key.name != run.bench:

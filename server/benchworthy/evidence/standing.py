@@ -1,12 +1,13 @@
 """A run as it stands: the stored evidence read back, judged together, and put into the run's short summary."""
 
+import dataclasses
 import json
 from typing import Any
 
 from benchworthy.designs.agent_release import release_for
 from benchworthy.history.records import Board, Evidence, Run
 from benchworthy.judging.decision import Verdict
-from benchworthy.judging.run import Assessment, assess
+from benchworthy.judging.run import Assessment, Need, assess
 from benchworthy.judging.run import Evidence as RunEvidence
 from benchworthy.judging.tests import Expected
 from benchworthy.ports import Services, Work
@@ -20,7 +21,12 @@ def assessment_of(run: Run, board: Board, work: Work, services: Services) -> Ass
     """Judge everything that has arrived for a run by the sheet in force."""
     sheet = services.find_sheet(run.design)
     gathered = gather(run, work, services)
-    return assess(sheet, run.test_set, gathered, Expected(board.module, release_for(sheet, services.agent)))
+    found = assess(sheet, run.test_set, gathered, Expected(board.module, release_for(sheet, services.agent)))
+    ticket = work.tickets.find(run.id)
+    if ticket is None or not ticket.late:
+        return found
+    told = f"Its ticket ended at {ticket.expires_at:%Y-%m-%d %H:%M} UTC, before the service heard of its use: open a new run."
+    return dataclasses.replace(found, needs=(*found.needs, Need("ticket-expired", None, told)))
 
 
 def gather(run: Run, work: Work, services: Services) -> RunEvidence:

@@ -41,7 +41,10 @@ class Bench:
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """An API token on record: whose it is and what it may do. The secret itself is not stored."""
+    """An API token on record: whose it is and what it may do. The secret itself is not stored.
+
+    `scope` narrows what the role allows: "all" does not, "read" changes nothing, "reports" only delivers evidence.
+    """
 
     fingerprint: str
     site: str
@@ -50,6 +53,7 @@ class Access:
     created_at: datetime
     expires_at: datetime | None
     revoked_at: datetime | None
+    scope: str = "all"
 
 
 @dataclass(frozen=True, slots=True)

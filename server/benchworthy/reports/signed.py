@@ -4,4 +4,5 @@ from typing import Final
 
 CERTIFICATE_TYPE: Final = "benchworthy-certificate"
 STATUS_LIST_TYPE: Final = "benchworthy-status-list"
+TICKET_TYPE: Final = "benchworthy-ticket"
 IN_FORCE: Final = "in-force"

@@ -94,6 +94,7 @@ class RegistryRows:
                 created_at=access.created_at,
                 expires_at=access.expires_at,
                 revoked_at=access.revoked_at,
+                scope=access.scope,
             )
         )
 

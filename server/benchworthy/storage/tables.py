@@ -97,6 +97,7 @@ tokens = Table(
     Column("created_at", Moment, nullable=False),
     Column("expires_at", Moment),
     Column("revoked_at", Moment),
+    Column("scope", String(16), nullable=False, server_default="all"),
 )
 
 fixtures = Table(

@@ -18,6 +18,7 @@ from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
+from benchworthy.storage.tickets import TicketRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Rows:
     life: LifeRows
     lending: LendingRows
     answers: AnswerRows
+    tickets: TicketRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -46,6 +48,7 @@ def _rows(connection: Connection) -> Rows:
         LifeRows(connection),
         LendingRows(connection),
         AnswerRows(connection),
+        TicketRows(connection),
     )
 
 
