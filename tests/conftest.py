@@ -1,9 +1,13 @@
 """What holds for every test: long ones wait for --long, and where CI=true nothing may be skipped unseen."""
 
 import os
+from collections.abc import Iterator
+from contextlib import nullcontext
 from typing import Any
 
 import pytest
+
+from services.postgres import for_every_data_directory
 
 # Reasons for which a test may be skipped where everything is installed. Keep it short: a skip proves nothing.
 ALLOWED_SKIPS = ("no interpreter wheel for this machine",)
@@ -11,6 +15,14 @@ ALLOWED_SKIPS = ("no interpreter wheel for this machine",)
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="also the heavy populations and the soak")
+    parser.addoption("--postgresql", action="store_true", help="services keep their record in PostgreSQL; not for every test")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _kept_in_postgresql(request: pytest.FixtureRequest) -> Iterator[None]:
+    """With --postgresql. Tests that look into an SQLite file by themselves cannot hold then; name those that are to run."""
+    with for_every_data_directory() if request.config.getoption("--postgresql") else nullcontext():
+        yield
 
 
 @pytest.hookimpl(tryfirst=True)

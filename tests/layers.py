@@ -40,7 +40,7 @@ ONLY_TO = {"settings": frozenset({"errors"})}
 
 ADAPTERS = frozenset(
     {"flask", "flask_smorest", "marshmallow", "sqlalchemy", "alembic", "paho", "serial", "mpremote", "requests", "waitress",
-     "joserfc", "cryptography", "fpdf", "segno", "fontTools"}
+     "joserfc", "cryptography", "fpdf", "segno", "fontTools", "psycopg"}
 )  # fmt: skip
 # A clock, randomness or the environment: these come into the core as arguments.
 IMPURE_MODULES = frozenset({"time", "random", "secrets", "uuid"})

@@ -1,7 +1,7 @@
 #!/bin/sh
 # Everything that judges this project, in one command: sh tests/run.sh [--long] [pytest arguments]
 # On a fresh Debian or Ubuntu it first installs what the tests need: a .venv beside this folder, mosquitto, ngspice,
-# pdftotext, an emulator of a small controller board with its firmware, and node with a second build of MicroPython.
+# pdftotext, PostgreSQL, an emulator of a small controller board with its firmware, and node with a second build of MicroPython.
 # Exit codes: 0 all held, 1 something did not, 2 something is missing and this user may not install it.
 set -eu
 
@@ -52,6 +52,7 @@ missing_packages() {
     command -v node >/dev/null 2>&1 || printf 'nodejs '
     command -v npm >/dev/null 2>&1 || printf 'npm '
     command -v pdftotext >/dev/null 2>&1 || printf 'poppler-utils '
+    [ -n "$(find /usr/lib/postgresql -name initdb 2>/dev/null)" ] || command -v initdb >/dev/null 2>&1 || printf 'postgresql '
     if [ ! -x .venv/bin/python ]; then
         python=$(find_python)
         if [ -z "$python" ]; then
@@ -91,7 +92,7 @@ if [ ! -x .venv/bin/python ]; then
     "$python" -m venv .venv
 fi
 .venv/bin/python -m pip install --quiet --upgrade 'pip>=25.1'
-.venv/bin/python -m pip install --quiet --editable '.[virtual,broker]' --group dev
+.venv/bin/python -m pip install --quiet --editable '.[virtual,broker,postgresql]' --group dev
 PATH="$PWD/.venv/bin:$PATH"
 export PATH
 if [ ! -d .venv/node/node_modules/@micropython ]; then

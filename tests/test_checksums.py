@@ -6,7 +6,7 @@ from contextlib import closing
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchworthy.storage.checksums import TableSum, of_database
+from benchworthy.storage.checksums import TableSum, of_database, of_rows
 
 VALUES = st.none() | st.integers(-(2**63), 2**63 - 1) | st.floats(allow_nan=False) | st.text() | st.binary()
 ROWS = st.dictionaries(st.integers(0, 50), st.tuples(VALUES, VALUES), min_size=1, max_size=8)
@@ -48,6 +48,12 @@ def test_values_do_not_run_into_each_other() -> None:
 def test_the_columns_count_too() -> None:
     """Same rows under another name are another table."""
     assert summed([(1, 2, 3)]) != summed([(1, 2, 3)], "id INTEGER PRIMARY KEY, a, c")
+
+
+def test_another_database_s_truth_and_falsehood_are_one_and_nothing() -> None:
+    """PostgreSQL has a kind of its own for them; SQLite writes 1 and 0."""
+    assert of_rows("kept", ["id", "a", "b"], [(1, True, False)]) == of_rows("kept", ["id", "a", "b"], [(1, 1, 0)])
+    assert of_rows("kept", ["id", "a", "b"], [(1, 1, 0)]) == summed([(1, 1, 0)])
 
 
 def test_text_that_is_not_utf8_has_a_checksum() -> None:

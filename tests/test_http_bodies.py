@@ -31,6 +31,8 @@ BODIES = (
     b'{"serial": NaN, "design": "tarn-b"}',
     b'{"serial": "' + SERIAL.encode() + b'", "design": "tarn-b", "kit_lot": "\\ud800"}',
     b'{"serial": "' + SERIAL.encode() + b'", "design": "tarn-b", "\\udfff": "x"}',
+    b'{"serial": "' + SERIAL.encode() + b'", "design": "tarn-b", "kit_lot": "a\\u0000b"}',
+    b'{"serial": "' + SERIAL.encode() + b'", "design": "tarn-b", "kit_lot": "\\\\\\\\\\u0000"}',
     b'{"serial": ' + b"9" * 6000 + b"}",
     b'{"serial": "\xff"}',
     b'{"serial": ',
@@ -46,10 +48,10 @@ def test_a_body_that_is_no_plain_json_is_refused_and_nothing_is_done(house: Tria
 
 
 def test_brackets_and_quotation_marks_inside_a_text_are_not_counted(house: Trial) -> None:
-    """A lot may be named like that, and seven levels are not too deep to be looked at."""
-    lot = b'[[[[[[[[[[{{{ \\" \\\\'
+    """A lot may be named like that, also with a backslash before "u0000"; and seven levels are not too deep to be looked at."""
+    lot = b'[[[[[[[[[[{{{ \\" \\\\u0000'
     answer = send(
         house, b'{"serial": "' + SERIAL.encode() + b'", "design": "tarn-b", "virtual": true, "kit_lot": "' + lot + b'"}'
     )
-    assert answer.status_code == 201 and answer.json["kit_lot"] == '[[[[[[[[[[{{{ " \\'
+    assert answer.status_code == 201 and answer.json["kit_lot"] == '[[[[[[[[[[{{{ " \\u0000'
     refused(send(house, b'{"serial": ' + b"[" * 7 + b"]" * 7 + b"}"), 422, "request-invalid")

@@ -301,7 +301,7 @@ class FirstTokenExists(Conflict):
 
 class RestoreRefused(Conflict):
     code = "restore-refused"
-    advice = "Restore into a directory that is empty or not there yet; nothing was changed."
+    advice = "Restore into a directory that is empty or not there yet, and an empty database; nothing was changed."
 
 
 class RequestInFlight(Conflict):

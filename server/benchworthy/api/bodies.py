@@ -1,15 +1,18 @@
 """A JSON body is looked at before a schema is: what one reader takes one way and another another way is refused.
 
 RFC 8259 leaves open what a name that stands twice means, and how deep is too deep; I-JSON (RFC 7493, 2.1 to 2.3) does not
-allow the first, nor half of a surrogate pair. Plain bad syntax is left to the schema's parser, which has a sentence for it.
+allow the first, nor half of a surrogate pair. NUL is no character that anybody writes, and not every database keeps it. Plain
+bad syntax is left to the schema's parser, which has a sentence for it.
 """
 
 import json
+import re
 from typing import Any, Final
 
 from werkzeug.exceptions import BadRequest
 
 DEEPEST: Final = 8
+_NUL: Final = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")  # as JSON writes it, and not a written backslash before "u0000"
 
 
 def look_at(raw: bytes) -> None:
@@ -22,8 +25,11 @@ def look_at(raw: bytes) -> None:
         return
     except ValueError as fault:  # Python reads no integer of more than 4300 digits
         raise BadRequest("A number in the body has too many digits.") from fault
+    written = json.dumps(values, ensure_ascii=False)
+    if _NUL.search(written):
+        raise BadRequest("A text in the body holds the character NUL.")
     try:
-        json.dumps(values, ensure_ascii=False).encode()
+        written.encode()
     except UnicodeEncodeError as fault:
         raise BadRequest("A text in the body holds half of a surrogate pair, which is no character.") from fault
 

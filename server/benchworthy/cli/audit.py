@@ -15,8 +15,8 @@ from benchworthy.errors import FileUnreadable, WriteFailed
 from benchworthy.keeping import audit, clock, daily
 from benchworthy.keys.signer import SiteSigner
 from benchworthy.settings import Settings
-from benchworthy.storage.copying import path_of
 from benchworthy.storage.engine import open_engine
+from benchworthy.storage.moving import require
 
 FOUND = 1
 
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Exit 0 when everything holds, 1 when something is not as it was written; each is told with its serial and entry."""
     settings = wiring.from_environment()
-    path_of(settings.database)  # an audit makes no database
+    require(settings.database)  # an audit makes no database
     if options.clock_right:
         return _clock_right(options.clock_right, settings)
     lists = audit.read_lists(options.against, _keys(options, settings)) if options.against else []

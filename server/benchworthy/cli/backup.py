@@ -9,6 +9,7 @@ from benchworthy import wiring
 from benchworthy.cli.service import say
 from benchworthy.keeping import archive
 from benchworthy.storage.copying import path_of
+from benchworthy.storage.moving import on_postgresql
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     """Run it as the service's account, with its settings. Prints the name of the file; the file has mode 0600."""
     settings = wiring.from_environment()
     made = archive.make(
-        path_of(settings.database),
+        settings.database if on_postgresql(settings.database) else path_of(settings.database),
         settings.data,
         options.target,
         settings.site,

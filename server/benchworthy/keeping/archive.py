@@ -19,10 +19,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy.exc import SQLAlchemyError
+
 from benchworthy import __version__
 from benchworthy.errors import WriteFailed
 from benchworthy.keeping.daily import FOLDER as HEADS
-from benchworthy.storage import checksums, copying
+from benchworthy.storage import checksums, copying, moving
 
 FORMAT: Final = 1
 MANIFEST: Final = "manifest.json"
@@ -39,23 +41,24 @@ class Backup:
     manifest: Mapping[str, Any]
 
 
-def make(database: Path, data: Path, target: Path, site: str, at: datetime, *, with_secrets: bool) -> Backup:
+def make(database: Path | str, data: Path, target: Path, site: str, at: datetime, *, with_secrets: bool) -> Backup:
     """Write a backup to `target`, or into it under a name with the date when it is a directory. Raises WriteFailed.
 
-    The file appears under its name only when it is whole, and never in place of another.
+    `database` is an SQLite file or the URL of a PostgreSQL database; the backup holds an SQLite file in either case. It appears
+    under its name only when it is whole, and never in place of another.
     """
     path = target / f"benchworthy-{site}-{at:%Y%m%dT%H%M%SZ}.tar.gz" if target.is_dir() else target
     if path.exists():
         raise WriteFailed(f"{path} is there already.")
     try:
         with _workshop(path.parent) as room:
-            copying.copy(database, room / DATABASE)
+            moving.out(database, room / DATABASE) if isinstance(database, str) else copying.copy(database, room / DATABASE)
             extras = _extras(data, with_secrets)
             manifest = _manifest(room / DATABASE, extras, site, at, with_secrets)
             _pack(room / "finished", room / DATABASE, extras, manifest)
             os.link(room / "finished", path)
             sync_directory(path.parent)
-    except (OSError, sqlite3.Error) as fault:
+    except (OSError, sqlite3.Error, SQLAlchemyError) as fault:
         raise WriteFailed(f"{path} could not be made: {fault}.") from fault
     return Backup(path, manifest)
 

@@ -13,10 +13,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy.exc import SQLAlchemyError
+
 from benchworthy.errors import BackupInvalid, RestoreRefused, WriteFailed
 from benchworthy.keeping.archive import DATABASE, FORMAT, MANIFEST, SECRET_NAMES, SECRETS, sync_directory
 from benchworthy.keeping.daily import FOLDER as HEADS
-from benchworthy.storage import checksums, copying
+from benchworthy.storage import checksums, copying, moving
 from benchworthy.storage.engine import open_engine
 from benchworthy.storage.migrate import known_revisions, upgrade
 
@@ -33,10 +35,11 @@ class Restored:
     secrets: tuple[str, ...]
 
 
-def restore(archive: Path, data: Path) -> Restored:
+def restore(archive: Path, data: Path, database: str | None = None) -> Restored:
     """Restore into `data`, which is empty or not there. Raises RestoreRefused, BackupInvalid or WriteFailed.
 
-    Whatever is raised, `data` is left as it was.
+    With `database`, the URL of an empty PostgreSQL database, the record goes there and the rest into `data`. Whatever is
+    raised, `data` is left as it was, and no row is in the database.
     """
     if data.exists() and (not data.is_dir() or any(data.iterdir())):
         raise RestoreRefused(f"{data} is not an empty directory.")
@@ -45,8 +48,8 @@ def restore(archive: Path, data: Path) -> Restored:
             manifest = _unpack(archive, room)
             _check(room, manifest)
             schema = _migrate(room / DATABASE)
-            secrets = _move_in(room, data)
-    except (OSError, sqlite3.Error) as fault:
+            secrets = _move_in(room, data, database)
+    except (OSError, sqlite3.Error, SQLAlchemyError) as fault:
         raise WriteFailed(f"{archive} could not be restored into {data}: {fault}.") from fault
     return Restored(manifest, schema, secrets)
 
@@ -157,12 +160,15 @@ def _migrate(database: Path) -> str:
         return copying.schema_of(connection)
 
 
-def _move_in(room: Path, data: Path) -> tuple[str, ...]:
+def _move_in(room: Path, data: Path, database: str | None) -> tuple[str, ...]:
     """The database last: what is cut short in the middle has none, and so is never taken for a restored record."""
     secrets = sorted((room / SECRETS).iterdir()) if (room / SECRETS).is_dir() else []
     for file in secrets:
         file.rename(data / file.name)
     if (room / HEADS).is_dir():
         (room / HEADS).rename(data / HEADS)
-    (room / DATABASE).rename(data / DATABASE)
+    if database is None:
+        (room / DATABASE).rename(data / DATABASE)
+    else:
+        moving.into(room / DATABASE, database)
     return tuple(file.name for file in secrets)

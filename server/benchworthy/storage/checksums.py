@@ -1,9 +1,9 @@
-"""A checksum of every table that depends on its rows alone: not on the file, its pages, or the order of writing."""
+"""A checksum of every table that depends on its rows alone: not on the file, its pages, the order of writing or the database."""
 
 import hashlib
 import sqlite3
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 
@@ -20,23 +20,34 @@ def of_database(connection: sqlite3.Connection) -> dict[str, TableSum]:
     factory = connection.text_factory
     connection.text_factory = _text
     try:
-        return {table: _table(connection, table) for table in _tables(connection)}
+        return {table: _table(connection, table) for table in tables(connection)}
     finally:
         connection.text_factory = factory
 
 
-def _tables(connection: sqlite3.Connection) -> list[str]:
+def tables(connection: sqlite3.Connection) -> list[str]:
+    """By name."""
     query = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite@_%' ESCAPE '@' ORDER BY name"
     return [row[0] for row in connection.execute(query)]
 
 
 def _table(connection: sqlite3.Connection, table: str) -> TableSum:
+    columns, key = shape(connection, table)
+    return of_rows(table, columns, _ordered(connection, table, columns, key))
+
+
+def shape(connection: sqlite3.Connection, table: str) -> tuple[list[str], list[str]]:
+    """A table's columns, and those that its rows are sorted by."""
     described = connection.execute(f"PRAGMA table_info({_name(table)})").fetchall()
     columns = [row[1] for row in described]
-    key = [row[1] for row in sorted(described, key=lambda row: int(row[5])) if row[5]] or columns
+    return columns, [row[1] for row in sorted(described, key=lambda row: int(row[5])) if row[5]] or columns
+
+
+def of_rows(table: str, columns: Sequence[str], ordered: Iterable[Sequence[object]]) -> TableSum:
+    """The checksum of a table whose rows come sorted by its key."""
     total, rows = hashlib.sha256(), 0
     total.update(_row([table, *columns]))
-    for values in _ordered(connection, table, columns, key):
+    for values in ordered:
         total.update(_row(values))
         rows += 1
     return TableSum(rows, total.hexdigest())
@@ -66,7 +77,7 @@ def _value(value: object) -> bytes:
             return b"t%d:" % len(octets) + octets
         case bytes():
             return b"b%d:" % len(value) + value
-    raise TypeError(f"SQLite holds no {type(value).__name__}")
+    raise TypeError(f"No column holds a {type(value).__name__}")
 
 
 def _text(octets: bytes) -> str:

@@ -5,15 +5,13 @@ from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
 
-from benchworthy.errors import FileUnreadable, SettingsInvalid, WriteFailed
+from benchworthy.errors import FileUnreadable, WriteFailed
 
 _WAIT_SECONDS = 30.0
 
 
 def path_of(url: str) -> Path:
-    """The file of a database URL. Raises SettingsInvalid for another kind of database, FileUnreadable when it is not there."""
-    if not url.startswith("sqlite:///"):
-        raise SettingsInvalid("Only a database sqlite:///PATH is kept by these commands; use its own tools for another kind.")
+    """The file of a database URL sqlite:///PATH. Raises FileUnreadable when it is not there."""
     path = Path(url.removeprefix("sqlite:///"))
     if not path.is_file():
         raise FileUnreadable(f"There is no database {path}; BENCHWORTHY_DATA names the directory it lies in.")

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Integer, Row, func, insert, literal_column, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, func, insert, or_, select, update
 
 from benchworthy.desk.check_in import INCOMPLETE
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
@@ -38,10 +38,18 @@ class DeskRows:
 
     def newest_certificate(self, serial: str) -> Certificate | None:
         c = t.certificates.c
-        # Issued in whole seconds and under random ids: of two in one second, the row written last is the newer one.
-        written = literal_column("certificates.rowid", Integer)
-        query = select(t.certificates).where(c.serial == serial).order_by(c.issued_at.desc(), written.desc()).limit(1)
-        return _certificate(self._connection.execute(query).first())
+        last = select(func.max(c.issued_at)).where(c.serial == serial).scalar_subquery()
+        query = select(t.certificates).where(c.serial == serial, c.issued_at == last).order_by(c.id)
+        found = [Certificate(**row._mapping) for row in self._connection.execute(query)]
+        return found[0] if len(found) == 1 else self._entered_last(serial, found)
+
+    def _entered_last(self, serial: str, found: Sequence[Certificate]) -> Certificate | None:
+        """Issued in whole seconds and under random ids: of two in one second the board's chain knows which came later."""
+        c = t.ledger.c
+        query = select(c.facts).where(c.chain == serial, c.kind == "certified").order_by(c.position.desc())
+        by_id = {certificate.id: certificate for certificate in found}
+        named = (facts.get("certificate") for facts in self._connection.execute(query).scalars())
+        return next((by_id[name] for name in named if name in by_id), found[-1] if found else None)
 
     def certificates_of(self, site: str) -> Sequence[Certificate]:
         query = select(t.certificates).where(t.certificates.c.site == site).order_by(t.certificates.c.id)

@@ -1,4 +1,7 @@
-"""The database engine: one BEGIN IMMEDIATE per write, WAL, foreign keys, synchronous FULL; busy becomes StorageBusy."""
+"""The database engine: one write after another, reads of one moment, what was told is on the disk; busy becomes StorageBusy.
+
+SQLite: one BEGIN IMMEDIATE per write, WAL, foreign keys, synchronous FULL. What PostgreSQL needs for it is in postgresql.py.
+"""
 
 import sqlite3
 import time
@@ -10,6 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event, text
 
 from benchworthy.errors import SettingsInvalid, StorageBusy
+from benchworthy.storage import postgresql
 from benchworthy.storage.faults import in_our_words, roll_back, told_plainly
 
 BUSY_MS = 5000
@@ -17,8 +21,12 @@ BUSY_MS = 5000
 
 def open_engine(url: str) -> Engine:
     """An engine for a database URL. Raises SettingsInvalid for a database this version does not know."""
+    if url.startswith(postgresql.SCHEME):
+        return postgresql.open_engine(url)
     if not url.startswith("sqlite:///"):
-        raise SettingsInvalid(f"BENCHWORTHY_DATABASE is {url.split(':')[0]!r}; this version keeps its data in sqlite:///PATH.")
+        raise SettingsInvalid(
+            f"BENCHWORTHY_DATABASE is {url.split(':')[0]!r}; data are kept in sqlite:///PATH or {postgresql.SCHEME}HOST/NAME."
+        )
     Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000, "isolation_level": None})
     event.listen(engine, "connect", _prepare)
@@ -49,17 +57,13 @@ def _use_wal(connection: sqlite3.Connection) -> None:
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
     """One write transaction: committed when the block ends, rolled back when it raises. Raises StorageBusy or StorageFull."""
-    with engine.connect() as connection:
-        try:
-            with told_plainly():
-                connection.execute(text("BEGIN IMMEDIATE"))
-        except BaseException:
-            connection.close()
-            raise
+    with _connected(engine) as connection:
+        with told_plainly():
+            _begin_write(connection)
         try:
             with told_plainly():
                 yield connection
-                connection.exec_driver_sql("COMMIT")
+                _commit(connection)
         except BaseException:
             roll_back(connection)
             raise
@@ -67,10 +71,35 @@ def writing(engine: Engine) -> Iterator[Connection]:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Connection]:
-    """One consistent read: a plain BEGIN, so that several queries see the same state."""
-    with engine.connect() as connection:
-        connection.exec_driver_sql("BEGIN")
+    """One consistent read: several queries see the same state. Raises StorageBusy where no connection can be had."""
+    with _connected(engine) as connection:
+        if postgresql.is_it(connection):
+            postgresql.begin_read(connection)
+        else:
+            connection.exec_driver_sql("BEGIN")
         try:
             yield connection
         finally:
-            connection.exec_driver_sql("ROLLBACK")
+            roll_back(connection)
+
+
+@contextmanager
+def _connected(engine: Engine) -> Iterator[Connection]:
+    with told_plainly():
+        connection = engine.connect()
+    with connection:
+        yield connection
+
+
+def _begin_write(connection: Connection) -> None:
+    if postgresql.is_it(connection):
+        postgresql.begin_write(connection, BUSY_MS)
+    else:
+        connection.execute(text("BEGIN IMMEDIATE"))
+
+
+def _commit(connection: Connection) -> None:
+    if postgresql.is_it(connection):
+        connection.commit()
+    else:
+        connection.exec_driver_sql("COMMIT")
