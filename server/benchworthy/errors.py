@@ -21,6 +21,8 @@ BenchworthyError
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
+│   ├── UnknownApproval           unknown-approval
+│   ├── UnknownKey                unknown-key
 │   └── UnknownToken              unknown-token
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
@@ -38,6 +40,7 @@ BenchworthyError
 │   ├── RestoreRefused            restore-refused
 │   ├── RequestInFlight           request-in-flight
 │   ├── AlreadyRevoked            already-revoked
+│   ├── KeyInUse                  key-in-use
 │   ├── PreconditionMissing       precondition-missing
 │   └── PreconditionFailed        precondition-failed
 ├── Invalid                       the request itself is wrong
@@ -205,6 +208,16 @@ class UnknownRequest(Unknown):
     advice = "Requests to a board are numbered by POST /api/v1/boards/{serial}/requests; its Location names the number."
 
 
+class UnknownApproval(Unknown):
+    code = "unknown-approval"
+    advice = "GET /api/v1/approved-firmware lists what was approved, by number."
+
+
+class UnknownKey(Unknown):
+    code = "unknown-key"
+    advice = "`benchworthy key list` names the site's keys by thumbprint."
+
+
 class UnknownToken(Unknown):
     code = "unknown-token"
     advice = "Tokens are named by the first twelve characters of their fingerprint; GET /api/v1/tokens lists them."
@@ -287,6 +300,11 @@ class RequestInFlight(Conflict):
 class AlreadyRevoked(Conflict):
     code = "already-revoked"
     advice = "What is revoked stays revoked; make a new token, or register a new key."
+
+
+class KeyInUse(Conflict):
+    code = "key-in-use"
+    advice = "Run `benchworthy key rotate` first; then withdraw the key that it replaced."
 
 
 class PreconditionMissing(Conflict):

@@ -13,6 +13,7 @@ from benchworthy.api import (
     bodies,
     certificates,
     class_sets,
+    lapses,
     people,
     printing,
     problems,
@@ -55,6 +56,7 @@ def create_app(services: Services) -> Flask:
         requests.blueprint,
         upkeep.blueprint,
         class_sets.blueprint,
+        lapses.blueprint,
         scripts.blueprint,
     ):
         api.register_blueprint(blueprint)

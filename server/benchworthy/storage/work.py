@@ -13,6 +13,7 @@ from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.lapses import LapseRows
 from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
@@ -31,6 +32,7 @@ class Rows:
     desk: DeskRows
     life: LifeRows
     answers: AnswerRows
+    lapses: LapseRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -43,6 +45,7 @@ def _rows(connection: Connection) -> Rows:
         DeskRows(connection),
         LifeRows(connection),
         AnswerRows(connection),
+        LapseRows(connection),
     )
 
 
