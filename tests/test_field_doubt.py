@@ -7,11 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from benchworthy.desk.depth import Return, depth
 from benchworthy.desk.field_doubt import APART, FieldReport, decide
+from benchworthy.desk.lapses import LAPSES
+from benchworthy.pipeline import receive
 from services import reports
 from services.desk import certified, in_days, refused
 from services.lapses import SAGGING, certificate_of, codes, from_field, key_of, lapse_entries, listed
+from services.reports import SHEET
 from services.service import Trial, trial
+from test_desk_rules import FIT, but, certificate
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 MODULE = "e6614103e7452d31"
@@ -146,6 +151,36 @@ def test_two_outs_that_are_no_two_in_a_row_raise_a_doubt_and_no_more(made: Trial
     assert doubts(made, serial) == ["field-out"]
 
 
+def test_the_listener_weighs_as_the_web_does(made: Trial) -> None:
+    """By the broker the same reports lapse the same certificate, and each has its receipt; no signing key is needed."""
+    serial, listener = lent(made, "LISTE1"), dataclasses.replace(made.services, signer=None)
+    for boot in (2, 3):
+        token = reports.field(serial, key_of(made, serial), [SAGGING], boot=boot)
+        assert receive(token, "mqtt", listener, serial).new
+    assert listed(made) == {certificate_of(made, serial): "LAPSE-FIELD"} and made.rows()["outbox"] == 2
+
+
+def test_what_is_only_recorded_raises_no_doubt(made: Trial) -> None:
+    """The die's temperature decides nothing, twice out or not."""
+    serial = lent(made, "WARMTH")
+    hot = reports.scaled("MCU-TEMP", SHEET.tests["MCU-TEMP"].steps[0], 0.6)
+    for boot in (2, 3):
+        token = reports.field(serial, key_of(made, serial), [hot], boot=boot)
+        assert made.send(token).status_code == 201
+    with made.house.database.reading() as work:
+        since = made.clock() - timedelta(days=1)
+        assert [out.test for out in work.lapses.field_outs(serial, 1, since)] == ["MCU-TEMP"]
+    nothing_lapsed(made, serial)
+    assert doubts(made, serial) == []
+
+
+def test_a_certificate_that_lapsed_while_the_board_was_out_asks_for_everything_on_its_return() -> None:
+    """And so does no lapse after which a renewal would do."""
+    back = Return(number=2, out=timedelta(days=3), trusted=True)
+    deep = {lapse: depth(but(FIT, certificate=certificate(lapse=lapse)), back, 29).test_set for lapse in (None, *LAPSES)}
+    assert deep == {None: "quick", **{code: "full" if lapse.full else "quick" for code, lapse in LAPSES.items()}}
+
+
 def test_another_firmware_in_the_field_lapses_only_where_it_is_surely_younger(made: Trial) -> None:
     """A report that a spool kept from before the certificate's run raises a doubt; the first later one lapses."""
     serial = lent(made, "FLASH1")
@@ -178,7 +213,9 @@ def test_what_a_coordinator_approves_lapses_nothing_until_it_is_taken_back(made:
     path = f"/approved-firmware/{told['number']}/revocation"
     assert made.post(path, {"reason": "It forgets the radio."}, "coordinator")["revoked_at"]
     refused(made.ask("POST", path, {"reason": "Again."}, "coordinator"), 409, "already-revoked")
-    refused(made.ask("POST", "/approved-firmware/99/revocation", {"reason": "None."}, "coordinator"), 404, "unknown-approval")
+    refused(
+        made.ask("POST", f"/approved-firmware/{10**20}/revocation", {"reason": "None."}, "coordinator"), 404, "unknown-approval"
+    )
     from_field(made, serial, boot=3, **change)
     (entry,) = lapse_entries(made, serial)
     assert entry["code"] == "LAPSE-FIRMWARE" and value in (entry["firmware"], entry["agent"])

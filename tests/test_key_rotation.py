@@ -168,3 +168,17 @@ def test_a_running_service_signs_with_the_new_key_and_a_backup_with_secrets_brin
     command("restore", tmp_path / "all.tar.gz", "--data", tmp_path / "there", settings=settings)
     there = {**settings, "BENCHWORTHY_DATA": str(tmp_path / "there")}
     assert json.loads(command("key", "list", "--json", settings=there).stdout) == said
+
+
+def test_a_key_file_that_a_running_service_cannot_read_is_told_and_it_signs_on(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As after a rotation under another account; once the file can be read, the new key signs."""
+    path = tmp_path / "signing.jwk"
+    signer = SiteSigner.load_or_create(path)
+    before = signer.thumbprint
+    _, new = renew_signing_key(path)
+    path.chmod(0o640)
+    assert signer.thumbprint == before and "cannot be read" in caplog.text
+    path.chmod(0o600)
+    assert signer.thumbprint == new and signer.former == (before,)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from benchworthy.acts.sheet_change import certificate_facts
+from benchworthy.designs.sheet import Counts
 from benchworthy.desk import field_doubt
 from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary, Unmet
 from benchworthy.desk.software import DIFFERS as SOFTWARE_DIFFERS
@@ -48,15 +49,24 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
-        doubts=_doubts(board, certificate, runs, work) if certificate else (),
+        doubts=_doubts(board, certificate, runs, work, services) if certificate else (),
     )
 
 
-def _doubts(board: Board, certificate: Certificate, runs: Sequence[RunSummary], work: Work) -> tuple[Unmet, ...]:
+def never_counting(board: Board, services: Services) -> frozenset[str]:
+    """Tests that are recorded and decide nothing."""
+    return frozenset(test.id for test in services.find_sheet(board.design).tests.values() if test.counts is Counts.NEVER)
+
+
+def _doubts(
+    board: Board, certificate: Certificate, runs: Sequence[RunSummary], work: Work, services: Services
+) -> tuple[Unmet, ...]:
     """What was heard from the field since the certificate, while it has not lapsed."""
     if certificate.lapse is not None:
         return ()
-    outs = work.lapses.field_outs(board.serial, board.epoch, certificate.issued_at)
+    never = never_counting(board, services)
+    heard = work.lapses.field_outs(board.serial, board.epoch, certificate.issued_at)
+    outs = [out for out in heard if out.test not in never]
     other = work.lapses.findings_since(board.serial, SOFTWARE_DIFFERS, certificate.issued_at)
     return field_doubt.doubts(outs, runs) + tuple(field_doubt.other_software(text, board.serial) for text in other)
 

@@ -1,6 +1,7 @@
 """The site's signature: certificates and status lists as JWS with alg Ed25519 (RFC 8037, RFC 9864)."""
 
 import json
+import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,8 @@ from joserfc.jwk import OKPKey
 
 from benchworthy.errors import SettingsInvalid
 from benchworthy.keys.secret import former_keys, load_or_create_signing_key, load_signing_key
+
+log = logging.getLogger("benchworthy.keys")
 
 ALGORITHM: Final = "Ed25519"
 
@@ -74,7 +77,8 @@ class SiteSigner:
         if self._path is not None and stamp is not None and stamp != self._held.stamp:
             try:
                 self._held = _Held(stamp, *_read(self._path, load_signing_key(self._path)))
-            except SettingsInvalid:  # half of a copy by hand, or worse: the next start tells; what was read before still signs
+            except SettingsInvalid as fault:  # a copy by hand under way, or another account's file; what was read before signs on
+                log.warning("the signing keys changed and cannot be read: %s", fault)
                 self._held = _Held(stamp, self._held.key, self._held.former)
         return self._held
 
@@ -85,14 +89,14 @@ def _read(path: Path, key: OKPKey) -> tuple[OKPKey, tuple[OKPKey, ...]]:
 
 
 def _stamp(path: Path | None) -> Stamp:
-    """Another one after a file of the keys was replaced, added or taken away."""
+    """Another one after a file of the keys was replaced, added or taken away, or has another owner or mode."""
     if path is None:
         return None
     try:
         file, folder = path.stat(), path.parent.stat()
     except OSError:
         return None
-    return file.st_ino, file.st_mtime_ns, folder.st_mtime_ns
+    return file.st_ino, file.st_ctime_ns, folder.st_mtime_ns
 
 
 def _public(key: OKPKey) -> dict[str, Any]:
