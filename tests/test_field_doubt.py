@@ -186,6 +186,8 @@ def test_another_firmware_in_the_field_lapses_only_where_it_is_surely_younger(ma
     serial = lent(made, "FLASH1")
     from_field(made, serial, boot=1, seq=1, firmware="MicroPython 1.20")
     assert doubts(made, serial) == ["software-differs"] and listed(made) == {certificate_of(made, serial): "in-force"}
+    made.whole_run(serial, test_set="plug")  # it runs what it ran
+    assert doubts(made, serial) == []
     from_field(made, serial, boot=2, firmware="MicroPython 1.30")
     assert listed(made) == {certificate_of(made, serial): "LAPSE-FIRMWARE"}
     assert made.get(f"/boards/{serial}/life")["hold"] is None

@@ -68,7 +68,7 @@ def _doubts(
     heard = work.lapses.field_outs(board.serial, board.epoch, certificate.issued_at)
     outs = [out for out in heard if out.test not in never]
     other = work.lapses.findings_since(board.serial, SOFTWARE_DIFFERS, certificate.issued_at)
-    return field_doubt.doubts(outs, runs) + tuple(field_doubt.other_software(text, board.serial) for text in other)
+    return field_doubt.doubts(outs, runs) + field_doubt.other_software(other, board.serial, runs)
 
 
 def _summary(run: Run, now: datetime) -> RunSummary:

@@ -97,7 +97,12 @@ def doubts(outs: Iterable[FieldOut], runs: Sequence[RunSummary]) -> tuple[Unmet,
     )
 
 
-def other_software(told: str, serial: str) -> Unmet:
-    """A field report names another program, and nothing says that it is younger than the certificate's run."""
+def other_software(told: Iterable[tuple[str, datetime]], serial: str, runs: Sequence[RunSummary]) -> tuple[Unmet, ...]:
+    """A field report names another program, and nothing says that it is younger than the certificate's run. A complete run
+    after it settles that: had it seen the other program, the certificate would have lapsed."""
     advice = "Look at the board when it is back; POST /api/v1/approved-firmware declares a program compatible."
-    return Unmet("software-differs", told, serial, advice)
+    return tuple(
+        Unmet("software-differs", text, serial, advice)
+        for text, at in told
+        if not any(run.complete and run.opened_at > at for run in runs)
+    )

@@ -85,11 +85,12 @@ class LapseRows:
         query = select(v.test, first, newest, func.count(e.digest.distinct())).select_from(joined).where(*here)
         return [FieldOut(*row) for row in self._connection.execute(query.group_by(v.test).order_by(v.test))]
 
-    def findings_since(self, serial: str, code: str, since: datetime) -> Sequence[str]:
-        """The texts of this finding outside runs, each once."""
+    def findings_since(self, serial: str, code: str, since: datetime) -> Sequence[tuple[str, datetime]]:
+        """The texts of this finding outside runs, each once, with its newest time."""
         c = t.findings.c
         here = (c.serial == serial, c.code == code, c.run.is_(None), c.at > since)
-        return list(dict.fromkeys(self._connection.execute(select(c.text).where(*here).order_by(c.id)).scalars()))
+        query = select(c.text, func.max(c.at, type_=t.Moment)).where(*here).group_by(c.text).order_by(c.text)
+        return [(text, at) for text, at in self._connection.execute(query)]
 
     def rejudged(self, run: str, judging: str) -> bool:
         c = lt.rejudgements.c
