@@ -45,7 +45,7 @@ def whole_run(made: Trial, sheet: Sheet, serial: str, test_set: str) -> str:
     opened = made.open(serial, test_set)
     plan = plan_for(sheet, test_set).hash
     for part in opened["parts"]:
-        readings = [bench_or_board(sheet, test) for test in part["tests"]]
+        readings = [bench_or_board(sheet, test, serial) for test in part["tests"]]
         changes: Mapping[str, Any] = {"plan": plan, "readings": readings}
         if part["author"] == str(Author.BOARD):
             made.deliver(reports.part(opened, serial, part["number"], **changes))
@@ -56,9 +56,9 @@ def whole_run(made: Trial, sheet: Sheet, serial: str, test_set: str) -> str:
     return str(opened["run"])
 
 
-def bench_or_board(sheet: Sheet, test: str) -> dict[str, Any]:
+def bench_or_board(sheet: Sheet, test: str, serial: str) -> dict[str, Any]:
     if sheet.tests[test].procedure in ("identity", "files"):
-        return reports.bench_reading(test)
+        return reports.bench_reading(test, reports.module_of(serial))
     return reports.reading(test, sound_board.steps_of(sheet, sheet.tests[test]))
 
 

@@ -4,7 +4,7 @@ Each function opens one unit of work, and everything it does commits together or
 of whoever asks; it stands on every ledger entry.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -15,14 +15,19 @@ from benchworthy.acts import (
     enrolling,
     importing,
     lending,
+    modules,
     naming,
     printing,
+    rejudging,
     requesting,
     returning,
     revoking,
+    signing_keys,
+    software,
     telling,
     tickets,
     upkeep,
+    withdrawing,
 )
 from benchworthy.acts import remarks as remarking
 from benchworthy.acts import runs as running
@@ -31,11 +36,14 @@ from benchworthy.acts.gather import board_of
 from benchworthy.acts.lending import Going, Lent
 from benchworthy.acts.returning import Back, TakenBack
 from benchworthy.acts.runs import Opening
+from benchworthy.designs.sheet import Sheet
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.fitness import Fitness
+from benchworthy.desk.modules import Swap
+from benchworthy.desk.software import Approved
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, Remark
-from benchworthy.history.records import Access, Bench, Board, Certificate, Request, Run
+from benchworthy.history.records import Access, Bench, Board, BoundModule, Certificate, Request, Run
 from benchworthy.history.tickets import Ticket
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
@@ -215,6 +223,66 @@ def labels(services: Services, serials: Sequence[str]) -> tuple[printing.LabelTe
     """What the labels of these boards say."""
     with services.storage.reading() as work:
         return printing.labels(serials, work, services)
+
+
+def withdraw(services: Services, certificate_id: str, reason: str, holder: str) -> Certificate:
+    """A coordinator takes a certificate back."""
+    with services.storage.writing() as work:
+        return withdrawing.withdraw(certificate_id, reason, holder, work, services)
+
+
+def swap_module(services: Services, told: Swap, holder: str) -> modules.Swapped:
+    """Another module under the same serial number; its field key is told once."""
+    with services.storage.writing() as work:
+        return modules.swap(told, holder, work, services)
+
+
+def modules_of(services: Services, serial: str, after: int, limit: int) -> Sequence[BoundModule]:
+    with services.storage.reading() as work:
+        return modules.listed(serial, after, limit, work, services)
+
+
+def approve_software(services: Services, kind: str, value: str, reason: str, holder: str) -> Approved:
+    """A firmware or an agent is declared compatible."""
+    with services.storage.writing() as work:
+        return software.approve(kind, value, reason, holder, work, services)
+
+
+def approved_software(services: Services, after: int, limit: int) -> Sequence[Approved]:
+    with services.storage.reading() as work:
+        return software.listed(after, limit, work, services)
+
+
+def revoke_approval(services: Services, number: int, reason: str, holder: str) -> Approved:
+    with services.storage.writing() as work:
+        return software.revoke(number, reason, holder, work, services)
+
+
+def rejudge(services: Services, design: str | None, sheet: Sheet | None, holder: str | None) -> Iterator[rejudging.Rejudged]:
+    """Certificates in force by another sheet; with a holder entered for good, each by itself, so it may be begun again."""
+    with services.storage.reading() as work:
+        waiting = rejudging.in_force(design, work, services)
+    for certificate in waiting:
+        with services.storage.reading() as work:
+            found = rejudging.judge(certificate, sheet, work, services)
+        if found is None:
+            continue
+        if holder is not None:
+            with services.storage.writing() as work:
+                rejudging.settle(found, holder, work, services)
+        yield found
+
+
+def rotate_key(services: Services, rotate: Callable[[], tuple[str, str]], holder: str) -> tuple[str, str]:
+    """`rotate` changes the key files and names the old key and the new one."""
+    with services.storage.writing() as work:
+        return signing_keys.rotate(rotate, holder, work, services)
+
+
+def withdraw_key(services: Services, thumbprint: str, reason: str, holder: str) -> Sequence[str]:
+    """What a key signed is worth nothing any more; the certificates that lapse by it."""
+    with services.storage.writing() as work:
+        return signing_keys.withdraw(thumbprint, reason, holder, work, services)
 
 
 def status_list(services: Services) -> str:

@@ -21,6 +21,8 @@ BenchworthyError
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
+│   ├── UnknownApproval           unknown-approval
+│   ├── UnknownKey                unknown-key
 │   ├── UnknownToken              unknown-token
 │   ├── UnknownLoan               unknown-loan
 │   ├── UnknownRemark             unknown-remark
@@ -42,6 +44,7 @@ BenchworthyError
 │   ├── RequestInFlight           request-in-flight
 │   ├── AlreadyRevoked            already-revoked
 │   ├── TicketRefused             ticket-refused
+│   ├── KeyInUse                  key-in-use
 │   ├── PreconditionMissing       precondition-missing
 │   ├── PreconditionFailed        precondition-failed
 │   ├── LoanOver                  loan-over
@@ -215,6 +218,16 @@ class UnknownRequest(Unknown):
     advice = "Requests to a board are numbered by POST /api/v1/boards/{serial}/requests; its Location names the number."
 
 
+class UnknownApproval(Unknown):
+    code = "unknown-approval"
+    advice = "GET /api/v1/approved-firmware lists what was approved, by number."
+
+
+class UnknownKey(Unknown):
+    code = "unknown-key"
+    advice = "`benchworthy key list` names the site's keys by thumbprint."
+
+
 class UnknownToken(Unknown):
     code = "unknown-token"
     advice = "Tokens are named by the first twelve characters of their fingerprint; GET /api/v1/tokens lists them."
@@ -317,6 +330,11 @@ class AlreadyRevoked(Conflict):
 class TicketRefused(Conflict):
     code = "ticket-refused"
     advice = "Each unmet condition says what to do next."
+
+
+class KeyInUse(Conflict):
+    code = "key-in-use"
+    advice = "Run `benchworthy key rotate` first; then withdraw the key that it replaced."
 
 
 class PreconditionMissing(Conflict):

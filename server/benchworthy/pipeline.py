@@ -3,11 +3,13 @@
 gate      size, token, key, signature, schema, and whether it is seen or replayed
 judge     readings against the sheet; a run is judged as a whole each time a part arrives
 record    token as received, verdicts, findings, ledger: one transaction
+weigh     does a certificate lapse by it: another program, a doubt from the field
 announce  the receipt, which names the report's digest, goes back only after commit
 """
 
 from dataclasses import dataclass
 
+from benchworthy.acts import field_doubt, software
 from benchworthy.errors import ReportForAnother
 from benchworthy.evidence import gate, recording
 from benchworthy.ports import Services, Work
@@ -45,5 +47,7 @@ def receive_within(raw: bytes, arrival: str, work: Work, services: Services, top
         return Received(seen.receipt, seen.digest, seen.serial, new=False)
     claim = gate.admit(token, topic_serial, work, services)
     recorded = recording.record(claim, arrival, work, services)
+    software.weigh(claim, recorded, work, services)
+    field_doubt.weigh(claim, recorded, work, services)
     recording.announce(work, services, recorded.serial, recorded.receipt, arrival)
     return Received(recorded.receipt, recorded.digest, recorded.serial, new=True)

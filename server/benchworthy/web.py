@@ -12,6 +12,7 @@ from benchworthy.api import (
     boards,
     bodies,
     certificates,
+    lapses,
     loans,
     people,
     printing,
@@ -58,6 +59,7 @@ def create_app(services: Services) -> Flask:
         upkeep.blueprint,
         loans.blueprint,
         remarks.blueprint,
+        lapses.blueprint,
         scripts.blueprint,
         tickets.blueprint,
     ):

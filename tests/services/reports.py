@@ -22,6 +22,11 @@ INSPECTED = {item: "good" for item in SHEET.tests["VIS-INSP"].parameters["items"
 _SEQ = count(100)  # every part is numbered anew, as a board counts on
 
 
+def module_of(serial: str) -> str:
+    """Each board has a module of its own."""
+    return MODULE[:8] + hashlib.sha256(serial.encode()).hexdigest()[:8]
+
+
 def sound(test: str) -> dict[str, Any]:
     """A reading of `test` that a sound board gives."""
     return reading(test, sound_board.steps_of(SHEET, SHEET.tests[test]))
@@ -46,7 +51,7 @@ def payload(serial: str, given: Sequence[Mapping[str, Any]], **changes: Any) -> 
     members = {
         "v": 1,
         "serial": serial,
-        "module": MODULE,
+        "module": module_of(serial),
         "design": SHEET.name,
         "plan": plan_for(SHEET, "full").hash,
         "agent": {"version": release.version, "hash": release.hash},
@@ -108,16 +113,17 @@ def part_with(opened: Mapping[str, Any], serial: str, number: int, *others: Mapp
 
 def bench_part(opened: Mapping[str, Any], serial: str, key: BenchKey, number: int = 1, **changes: Any) -> bytes:
     """One of the bench's parts: the module's id, or the files of the approved agent and nothing else on the board."""
-    readings = [bench_reading(test) for test in tests_of(opened, Author.BENCH, number)]
+    module = changes.get("module", module_of(serial))
+    readings = [bench_reading(test, module) for test in tests_of(opened, Author.BENCH, number)]
     named = {"run": opened["run"], "nonce": opened["nonce"], "part": number}
     return key.sign_report(encode(payload(serial, readings, **{**named, **changes})))
 
 
-def bench_reading(test: str) -> dict[str, Any]:
-    """A bench's reading of a sound board."""
+def bench_reading(test: str, module: str = MODULE) -> dict[str, Any]:
+    """A bench's reading of a sound board with this module."""
     procedure = SHEET.tests[test].procedure
     if procedure == "identity":
-        return {"test": test, "text": MODULE}
+        return {"test": test, "text": module}
     if procedure == "files":
         return {"test": test, "items": {"release": agent_release.current().hash, "state.json": "size 90"}}
     return sound(test)

@@ -62,9 +62,9 @@ def check(wanted: Enrolment, work: Work, services: Services) -> None:
         raise AlreadyEnrolled(
             f"inventory_ref {wanted.inventory_ref} belongs to another board.", inventory_ref=wanted.inventory_ref
         )
-    other = work.registry.by_module(wanted.module) if wanted.module else None
-    if other is not None:
-        raise AlreadyEnrolled(f"The module {wanted.module} is bound to {other.serial}.", module=wanted.module)
+    owners = work.registry.owners(wanted.module) if wanted.module else ()
+    if owners:
+        raise AlreadyEnrolled(f"The module {wanted.module} is bound to {', '.join(owners)}.", module=wanted.module)
 
 
 def register_bench(name: str, thumbprint: str, jwk: dict[str, Any], holder: str, work: Work, services: Services) -> Bench:

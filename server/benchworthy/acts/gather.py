@@ -1,11 +1,15 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from benchworthy.acts.sheet_change import certificate_facts
-from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary
+from benchworthy.designs.sheet import Counts
+from benchworthy.desk import field_doubt
+from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary, Unmet
+from benchworthy.desk.software import DIFFERS as SOFTWARE_DIFFERS
 from benchworthy.errors import UnknownRun, UnknownSerial
-from benchworthy.history.records import Board, Loan, Run
+from benchworthy.history.records import Board, Certificate, Loan, Run
 from benchworthy.judging.decision import Verdict
 from benchworthy.ports import Services, Work
 
@@ -31,25 +35,45 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
     loan, life = work.desk.newest_loan(board.serial), work.life.of(board.serial)
+    runs = tuple(_summary(run, now) for run in work.runs.of_board(board.serial))
     return BoardFacts(
         serial=board.serial,
         design=board.design,
         virtual=board.virtual,
         module=board.module,
         any_evidence=bool(work.evidence.of_board(board.serial, 1)),
-        runs=tuple(_summary(run, now) for run in work.runs.of_board(board.serial)),
+        runs=runs,
         certificate=certificate_facts(certificate, board, work, services) if certificate else None,
         hold=HoldFacts(hold.code, hold.reason, hold.since) if hold else None,
         loan=_loan_facts(loan) if loan else None,
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
+        doubts=_doubts(board, certificate, runs, work, services) if certificate else (),
     )
 
 
 def _loan_facts(loan: Loan) -> LoanFacts:
     reasons = tuple(loan.reasons or ())
     return LoanFacts(loan.id, loan.borrower, loan.lent_at, loan.due, loan.returned_at, loan.asked, reasons)
+
+
+def never_counting(board: Board, services: Services) -> frozenset[str]:
+    """Tests that are recorded and decide nothing."""
+    return frozenset(test.id for test in services.find_sheet(board.design).tests.values() if test.counts is Counts.NEVER)
+
+
+def _doubts(
+    board: Board, certificate: Certificate, runs: Sequence[RunSummary], work: Work, services: Services
+) -> tuple[Unmet, ...]:
+    """What was heard from the field since the certificate, while it has not lapsed."""
+    if certificate.lapse is not None:
+        return ()
+    never = never_counting(board, services)
+    heard = work.lapses.field_outs(board.serial, board.epoch, certificate.issued_at)
+    outs = [out for out in heard if out.test not in never]
+    other = work.lapses.findings_since(board.serial, SOFTWARE_DIFFERS, certificate.issued_at)
+    return field_doubt.doubts(outs, runs) + field_doubt.other_software(other, board.serial, runs)
 
 
 def _summary(run: Run, now: datetime) -> RunSummary:

@@ -8,10 +8,12 @@ from typing import Any
 
 from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
+from benchworthy.acts.modules import bound_elsewhere
 from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.procedures import PROCEDURES
 from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
+from benchworthy.desk.modules import of_another
 from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunClosed, UnknownBench
 from benchworthy.evidence import standing
 from benchworthy.evidence.gate import canonical
@@ -19,6 +21,7 @@ from benchworthy.evidence.recording import enter
 from benchworthy.history.records import Bench, Board, Evidence, Run
 from benchworthy.judging import draws
 from benchworthy.judging.draws import Draw
+from benchworthy.judging.findings import Finding
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services, Work
 from benchworthy.reports import token as tokens
@@ -282,10 +285,18 @@ def close(run: str, holder: str, work: Work, services: Services) -> tuple[Run, A
 
 
 def _bind(run: Run, board: Board, holder: str, work: Work, services: Services) -> None:
-    read = [i.module for i in work.evidence.of_run(run.id) if i.author is Author.BENCH and i.module]
-    if len(set(read)) == 1 and read[0]:
-        work.registry.bind_module(board.serial, board.epoch, read[0], run.id, services.now())
-        enter(board, "module-bound", holder, {"module": read[0], "epoch": board.epoch, "run": run.id}, work, services)
+    read = {i.module for i in work.evidence.of_run(run.id) if i.author is Author.BENCH and i.module}
+    module = read.pop() if len(read) == 1 else None
+    if module is None:
+        return
+    owner = bound_elsewhere(module, board.serial, work)
+    if owner is not None:
+        unmet = of_another(module, owner)
+        found = Finding(unmet.code, f"{unmet.what} {unmet.next}")
+        work.evidence.add_findings(board.serial, run.id, None, [found], services.now())
+        return
+    work.registry.bind_module(board.serial, board.epoch, module, run.id, services.now())
+    enter(board, "module-bound", holder, {"module": module, "epoch": board.epoch, "run": run.id}, work, services)
 
 
 def view(run: str, work: Work, services: Services) -> tuple[Run, Assessment, Mapping[str, Any]]:

@@ -1,7 +1,7 @@
 """What a changed sheet makes of a certificate: its stored evidence is judged again by the sheet in force.
 
-Nothing is stored: the answer follows from the evidence and the sheet at any moment, so a sheet that is taken back takes
-its lapses back with it.
+Nothing is stored here: the answer follows from the evidence and the sheet at any moment, so a sheet that is taken back takes
+its lapses back with it, until somebody enters them for good (acts/rejudging.py).
 """
 
 import dataclasses
@@ -12,7 +12,7 @@ from benchworthy.desk.facts import CertificateFacts
 from benchworthy.evidence import standing
 from benchworthy.history.records import Board, Certificate, Run
 from benchworthy.judging.decision import Verdict
-from benchworthy.judging.run import assess, restated
+from benchworthy.judging.run import Assessment, assess, restated
 from benchworthy.judging.tests import Expected
 from benchworthy.ports import Services, Work
 
@@ -53,18 +53,20 @@ def _change(certificate: Certificate, board: Board, work: Work, services: Servic
     if known is None:
         if len(_judged) >= _MOST:
             _judged.clear()
-        known = _judged[run.id, sheet.judging_hash] = _judge(run, sheet, board, work, services)
+        known = _judged[run.id, sheet.judging_hash] = judged(run, sheet, board, work, services)[1]
     return known
 
 
-def _judge(run: Run, sheet: Sheet, board: Board, work: Work, services: Services) -> Change:
+def judged(run: Run, sheet: Sheet, board: Board, work: Work, services: Services) -> tuple[Assessment, Change]:
+    """The stored evidence of a run by any sheet; tests without evidence, and tests that are not in limits."""
     test_set = _required(run, sheet)
     evidence = restated(sheet, test_set, standing.gather(run, work, services))
     assessment = assess(sheet, test_set, evidence, Expected(board.module, services.agent))
     given = {name for name, outcome in assessment.outcomes.items() if outcome.verdict not in (Verdict.NOT_RUN, Verdict.ERROR)}
     lacking = [t.id for t in sheet.tests_of(test_set) if t.id not in given and t.counts is Counts.ALWAYS]
     fallen = assessment.with_verdict(Verdict.OUT, Verdict.MARGINAL)
-    return tuple(lacking), tuple(o.test for o in fallen if sheet.tests[o.test].procedure not in _NOT_BY_SHEET)
+    worse = tuple(o.test for o in fallen if sheet.tests[o.test].procedure not in _NOT_BY_SHEET)
+    return assessment, (tuple(lacking), worse)
 
 
 def _required(run: Run, sheet: Sheet) -> str:

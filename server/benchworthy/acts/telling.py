@@ -8,8 +8,9 @@ from benchworthy.ports import Services, Work
 
 # Kinds of ledger entries after which a board's fitness, loan or certificate may be another; readings and answers are not.
 TOLD: Final = (
-    "enrolled", "renamed", "module-bound", "stage-signed", "certified", "certificate-lapsed", "reserved", "lent", "returned",
-    "checked-in", "held", "released", "defect-reported", "no-fault-found", "repaired", "missing", "found-again", "retired",
+    "enrolled", "renamed", "module-bound", "module-swapped", "stage-signed", "certified", "certificate-lapsed", "reserved",
+    "lent", "returned", "checked-in", "held", "released", "defect-reported", "no-fault-found", "repaired", "missing",
+    "found-again", "retired",
 )  # fmt: skip
 
 

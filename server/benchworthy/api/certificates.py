@@ -9,6 +9,7 @@ from benchworthy import desk_actions
 from benchworthy.acts.results import coverage_of
 from benchworthy.api import printing, schemas
 from benchworthy.api.access import allowed, holder, services
+from benchworthy.api.lapse_schemas import Withdrawal
 from benchworthy.intake import label
 from benchworthy.judging.decision import RULE
 
@@ -46,6 +47,15 @@ def one(certificate: str) -> Any:
 def results(certificate: str) -> Response:
     """The results document, byte for byte as its SHA-256 stands in the certificate."""
     return Response(desk_actions.results(services(), certificate), mimetype="application/json")
+
+
+@blueprint.post("/certificates/<certificate>/withdrawal")
+@allowed("coordinator")
+@blueprint.arguments(Withdrawal)
+@blueprint.response(201, schemas.CertificateOut)
+def withdraw(body: dict[str, Any], certificate: str) -> dict[str, Any]:
+    """Withdraw a certificate (LAPSE-WITHDRAWN); the status list says so at once."""
+    return _shown(desk_actions.withdraw(services(), certificate, body["reason"], holder()))
 
 
 @blueprint.get("/status-list")

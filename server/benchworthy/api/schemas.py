@@ -106,6 +106,9 @@ class FitnessOut(Schema):
     until = fields.AwareDateTime(allow_none=True)
     virtual = fields.Boolean()
     unmet = fields.List(fields.Nested(UnmetOut))
+    doubts = fields.List(
+        fields.Nested(UnmetOut), metadata={"description": "heard from the field; they keep nothing here by themselves"}
+    )
 
 
 class EntryOut(Schema):

@@ -38,6 +38,8 @@ VERBS: Mapping[str, Entry] = {
     "certify": Entry("certify", "issue a certificate of fitness on a run"),
     "check-in": Entry("check_in", "settle a returned board on a check-in run"),
     "label": Entry("label", "print labels of boards as PDF, on sheets or for a label printer"),
+    "rejudge": Entry("rejudge", "judge the evidence of certificates in force by the sheet in force, or by one not yet installed"),
+    "key": Entry("keys", "list, renew or withdraw the keys that certificates are signed with"),
     "verify": Entry("verify", "check a certificate offline"),
     "backup": Entry("backup", "copy the whole record into one file, also while the service runs"),
     "restore": Entry("restore", "bring a backup back into an empty data directory"),

@@ -3,6 +3,7 @@
 import json
 from functools import cache
 from importlib import resources
+from typing import Any
 
 from benchworthy.designs.loading import load
 from benchworthy.designs.sheet import Sheet
@@ -20,7 +21,11 @@ def find(name: str) -> Sheet:
     """The sheet of a design by its name. Raises UnknownDesign."""
     if name not in names():
         raise UnknownDesign(f"There is no design {name!r}.", design=name, known=list(names()))
-    folder = resources.files("benchworthy.designs.library")
-    computed = folder / f"{name}.computed.json"
-    patterns = json.loads(computed.read_text())["patterns"] if computed.is_file() else {}
-    return load((folder / f"{name}.toml").read_text(), patterns)
+    text = (resources.files("benchworthy.designs.library") / f"{name}.toml").read_text()
+    return load(text, patterns(name))
+
+
+def patterns(name: str) -> Any:
+    """What was computed from the circuit of a design; empty where nothing was."""
+    computed = resources.files("benchworthy.designs.library") / f"{name}.computed.json"
+    return json.loads(computed.read_text())["patterns"] if computed.is_file() else {}

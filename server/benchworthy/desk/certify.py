@@ -5,12 +5,10 @@ from datetime import datetime, timedelta
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts, RunSummary, Unmet
 from benchworthy.desk.fitness import life_against, no_bench_evidence
+from benchworthy.desk.lapses import asks_for_full
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
-
-# After these a renewal will do; any other lapse asks for everything.
-RENEWABLE = (None, "LAPSE-EXPIRED", "LAPSE-CHECKIN-INCOMPLETE")
 
 
 def unmet_conditions(
@@ -60,7 +58,7 @@ def _no_renewal(facts: BoardFacts) -> str:
     before = facts.certificate
     if before is None:
         return "there is no certificate to renew"
-    if before.lapse not in RENEWABLE:
+    if asks_for_full(before.lapse):
         return f"the last certificate lapsed by {before.lapse}"
     if facts.repaired_at is not None and facts.repaired_at > before.issued_at:
         return "the board was repaired since"

@@ -5,6 +5,7 @@ from datetime import timedelta
 
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts
+from benchworthy.desk.lapses import asks_for_full
 
 QUICK_DAYS = 14
 LONG_DAYS = 30
@@ -70,5 +71,6 @@ def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
         (back.out > timedelta(days=LONG_DAYS), f"It was out for more than {LONG_DAYS} days."),
         (back.number % FULL_EVERY == 0, f"Every return number {FULL_EVERY}, {2 * FULL_EVERY}, ... is looked at in full."),
         (facts.hold is not None, "It is held."),
+        (facts.certificate is not None and asks_for_full(facts.certificate.lapse), "Its certificate lapsed while it was out."),
     )
     return tuple(reason for asked, reason in asks if asked)

@@ -77,6 +77,7 @@ class BoardFacts:
     checked_in_at: datetime | None
     repaired_at: datetime | None
     life: Life = NOTHING
+    doubts: tuple["Unmet", ...] = ()  # what field evidence says against a certificate in force; they keep no board here
 
     @property
     def bench_evidence(self) -> bool:

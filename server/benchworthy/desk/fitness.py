@@ -18,13 +18,17 @@ FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up"
 
 @dataclass(frozen=True, slots=True)
 class Fitness:
-    """The answer of one moment. `answer` is "fit", "fails", "not certified" or "no evidence"; `state` is the board's."""
+    """The answer of one moment. `answer` is "fit", "fails", "not certified" or "no evidence"; `state` is the board's.
+
+    `doubts` are heard from the field and keep nothing here by themselves.
+    """
 
     fit: bool
     answer: str
     state: State
     until: datetime | None
     unmet: tuple[Unmet, ...]
+    doubts: tuple[Unmet, ...] = ()
 
 
 def fitness(facts: BoardFacts, now: datetime) -> Fitness:
@@ -32,7 +36,7 @@ def fitness(facts: BoardFacts, now: datetime) -> Fitness:
     unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts), *life_against(facts))
     fit = not unmet
     until = facts.certificate.valid_until if fit and facts.certificate else None
-    return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet)
+    return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet, facts.doubts)
 
 
 def state(facts: BoardFacts, fit: bool, now: datetime) -> State:

@@ -3,11 +3,14 @@
 from benchworthy.desk import missing
 from benchworthy.desk.defects import clean_runs, open_defects
 from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.lapses import FIELD
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.desk.repairs import used_up
 
 # What was said of many boards at once is taken back by whoever said it.
 BY_COORDINATOR = frozenset({"LAPSE-FIXTURE", "LAPSE-RECALL", missing.HOLD})
+# Nobody knows what happened out there, so everything is looked at.
+FULL_SET_FIRST = frozenset({missing.HOLD, FIELD})
 
 
 def unmet_conditions(facts: BoardFacts, role: str, full_set: str) -> tuple[Unmet, ...]:
@@ -18,7 +21,7 @@ def unmet_conditions(facts: BoardFacts, role: str, full_set: str) -> tuple[Unmet
     if facts.hold.code in BY_COORDINATOR and role != "coordinator":
         told = f"The hold {facts.hold.code} is released by a coordinator."
         unmet.append(Unmet("coordinator-only", told, facts.hold.code, "Ask a coordinator."))
-    if facts.hold.code == missing.HOLD and not clean_runs(facts, full_set, facts.hold.since):
+    if facts.hold.code in FULL_SET_FIRST and not clean_runs(facts, full_set, facts.hold.since):
         advice = f"Run the set `{full_set}` until it is complete and in limits."
-        unmet.append(Unmet("full-set-wanted", missing.TOLD, facts.hold.code, advice))
+        unmet.append(Unmet("full-set-wanted", facts.hold.reason, facts.hold.code, advice))
     return tuple(unmet)

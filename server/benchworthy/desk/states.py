@@ -42,6 +42,7 @@ class Act(StrEnum):
     RELEASE = "release the hold"
     DEFECT = "report a defect"
     REPAIR = "repair"
+    SWAP = "swap the module"
     WAIVE = "waive a test"
     RETIRE = "retire"
     MISS = "record as missing"
@@ -77,6 +78,7 @@ RULES: Mapping[Act, Rule] = {
     ),
     Act.DEFECT: Rule(frozenset(State) - GONE, _STAFF, "A retired board has no defects to mend."),
     Act.REPAIR: Rule(HERE, frozenset({"tester"}), _BACK_FIRST),
+    Act.SWAP: Rule(HERE, frozenset({"tester"}), _BACK_FIRST),
     Act.WAIVE: Rule(HERE, frozenset(), _BACK_FIRST),
     Act.RETIRE: Rule(
         frozenset(State) - GONE - {State.ON_LOAN}, frozenset(), "Take the board back, or record it as missing, first."

@@ -27,6 +27,16 @@ class Board:
 
 
 @dataclass(frozen=True, slots=True)
+class BoundModule:
+    """The module of one epoch of a board: its id (None until a run or a person told it), the run that bound it, since when."""
+
+    epoch: int
+    module: str | None
+    bound_by_run: str | None
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """A bench and its public Ed25519 key as JWK text; the thumbprint is its name in key ids."""
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from benchworthy.errors import FileUnreadable
+from benchworthy.errors import FileUnreadable, TokenInvalid
 from benchworthy.history.heads import HEADS_TYPE, Fault, HeadList, by_chain, check_chain, compare, from_claims
 from benchworthy.history.ledger import Entry
 from benchworthy.keys.status import open_token
@@ -51,7 +51,14 @@ def read_lists(paths: Iterable[Path], keys: Mapping[str, Any]) -> list[HeadList]
     files = [file for path in paths for file in (sorted(path.glob("*.jws")) if path.is_dir() else [path])]
     if not files:
         raise FileUnreadable("There is no list of heads (*.jws) in that directory.")
-    return [from_claims(open_token(_read(file), keys, HEADS_TYPE)) for file in files]
+    return [_list(file, keys) for file in files]
+
+
+def _list(file: Path, keys: Mapping[str, Any]) -> HeadList:
+    try:
+        return from_claims(open_token(_read(file), keys, HEADS_TYPE))
+    except TokenInvalid as fault:
+        raise TokenInvalid(f"{file}: {fault.detail}") from fault
 
 
 def _read(file: Path) -> str:

@@ -57,6 +57,61 @@ def load_or_create_signing_key(path: Path) -> OKPKey:
     return _signing_key(path, read_or_create(path, 1, _new_jwk))
 
 
+def renew_signing_key(path: Path) -> tuple[str, str]:
+    """Put a new key in the place of the one in the file, and keep the public half of that beside it. Raises SettingsInvalid.
+
+    Returns the thumbprints of the old key and the new one. The old private half is in no file afterwards; on flash and in
+    copies made before, its octets may last. What is cut short leaves the old key, or the new one.
+    """
+    old = load_signing_key(path)
+    public = {name: str(old[name]) for name in ("kty", "crv", "x")}
+    former = _former(path, old.thumbprint())
+    if not former.exists():
+        _create(former, (json.dumps(public) + "\n").encode())
+    octets = _new_jwk()
+    draft = path.with_name(f".{path.name}.{os.getpid()}.{os.urandom(8).hex()}")
+    try:
+        _write_draft(draft, octets)
+        draft.replace(path)
+        _sync_directory(path.parent)
+    except OSError as fault:
+        draft.unlink(missing_ok=True)
+        raise SettingsInvalid(f"The key file {path} cannot be renewed: {fault.strerror}.") from fault
+    return old.thumbprint(), _signing_key(path, octets).thumbprint()
+
+
+def former_keys(path: Path) -> tuple[OKPKey, ...]:
+    """The public halves of the keys that came before the one in this file. Raises SettingsInvalid."""
+    return tuple(_former_key(file) for file in sorted(path.parent.glob(f"{path.stem}-*{path.suffix}")))
+
+
+def forget_former_key(path: Path, thumbprint: str) -> None:
+    """A former key is published no more. Raises SettingsInvalid."""
+    try:
+        _former(path, thumbprint).unlink(missing_ok=True)
+        _sync_directory(path.parent)
+    except OSError as fault:
+        raise SettingsInvalid(f"The file of the former key {thumbprint} cannot be removed: {fault.strerror}.") from fault
+
+
+def _former(path: Path, thumbprint: str) -> Path:
+    return path.with_name(f"{path.stem}-{thumbprint}{path.suffix}")
+
+
+def _former_key(file: Path) -> OKPKey:
+    """Whoever slips a key in here makes the site confirm what it never signed: its mode is looked at as a secret's is."""
+    try:
+        jwk = json.loads(read(file, 1))
+        if not isinstance(jwk, dict) or set(jwk) != {"kty", "crv", "x"}:
+            raise SettingsInvalid(f"{file} must hold kty, crv and x of a public key and nothing else.")
+        key = OKPKey.import_key(jwk)
+    except (ValueError, JoseError, RecursionError) as fault:
+        raise SettingsInvalid(f"{file} is no JWK ({type(fault).__name__}).") from None
+    if not file.stem.endswith(f"-{key.thumbprint()}"):
+        raise SettingsInvalid(f"{file} holds another key than its name says.")
+    return key
+
+
 def read(path: Path, least: int) -> bytes:
     """The octets of a secret file, `least` to 1024 of them. Raises SettingsInvalid."""
     try:
@@ -126,7 +181,10 @@ def _sync_directory(directory: Path) -> None:
 
 
 def _new_jwk() -> bytes:
-    return (json.dumps(OKPKey.generate_key("Ed25519").as_dict(private=True)) + "\n").encode()
+    key = OKPKey.generate_key("Ed25519")
+    while key.thumbprint().startswith("-"):  # a command line would take it for an option
+        key = OKPKey.generate_key("Ed25519")
+    return (json.dumps(key.as_dict(private=True)) + "\n").encode()
 
 
 def _signing_key(path: Path, octets: bytes) -> OKPKey:

@@ -45,7 +45,7 @@ class EvidenceRows:
         self._connection.execute(insert(t.evidence).values(**values))
 
     def add_verdicts(self, digest: str, judging: str, outcomes: Sequence[Outcome]) -> None:
-        rows = [row for outcome in outcomes for row in _verdict_rows(digest, judging, outcome)]
+        rows = [row for outcome in outcomes for row in verdict_rows(digest, judging, outcome)]
         if rows:
             self._connection.execute(insert(t.verdicts), rows)
 
@@ -90,7 +90,7 @@ def _evidence(row: Row[Any]) -> Evidence:
     return Evidence(**values)
 
 
-def _verdict_rows(digest: str, judging: str, outcome: Outcome) -> list[dict[str, Any]]:
+def verdict_rows(digest: str, judging: str, outcome: Outcome) -> list[dict[str, Any]]:
     base = {"digest": digest, "test": outcome.test, "judging": judging}
     if not outcome.quantities:
         return [{**base, "quantity": "", "verdict": str(outcome.verdict), "value": None, "expanded": None, "unit": None}]

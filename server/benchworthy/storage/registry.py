@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, and_, exists, insert, select, update
 
-from benchworthy.history.records import Access, Bench, Board
+from benchworthy.history.records import Access, Bench, Board, BoundModule
 from benchworthy.storage import tables as t
 
 
@@ -21,9 +21,6 @@ class RegistryRows:
 
     def by_inventory_ref(self, reference: str) -> Board | None:
         return self._one(_boards().where(t.boards.c.inventory_ref == reference))
-
-    def by_module(self, module: str) -> Board | None:
-        return self._one(_boards().where(t.modules.c.module == module))
 
     def boards(self, site: str, after: str, limit: int) -> Sequence[Board]:
         query = _boards().where(t.boards.c.site == site, t.boards.c.serial > after).order_by(t.boards.c.serial).limit(limit)
@@ -55,6 +52,22 @@ class RegistryRows:
         here = and_(t.modules.c.serial == serial, t.modules.c.epoch == epoch)
         self._connection.execute(update(t.modules).where(here).values(module=module, bound_by_run=run, since=at))
         self._connection.execute(update(t.boards).where(t.boards.c.serial == serial).values(version=t.boards.c.version + 1))
+
+    def new_epoch(self, serial: str, epoch: int, module: str | None, at: datetime) -> None:
+        """Another module from now on; the rows of the earlier ones stay."""
+        self._connection.execute(insert(t.modules).values(serial=serial, epoch=epoch, module=module, since=at))
+        values = {"epoch": epoch, "version": t.boards.c.version + 1}
+        self._connection.execute(update(t.boards).where(t.boards.c.serial == serial).values(**values))
+
+    def modules(self, serial: str, after: int, limit: int) -> Sequence[BoundModule]:
+        c = t.modules.c
+        query = select(c.epoch, c.module, c.bound_by_run, c.since).where(c.serial == serial, c.epoch > after)
+        return [BoundModule(*row) for row in self._connection.execute(query.order_by(c.epoch).limit(limit))]
+
+    def owners(self, module: str) -> Sequence[str]:
+        """Boards whose present module this is."""
+        joined = _boards().where(t.modules.c.module == module).order_by(t.boards.c.serial)
+        return [row.serial for row in self._connection.execute(joined)]
 
     def change_board(self, serial: str, version: int, values: Mapping[str, str | None]) -> bool:
         """One statement, so that the version it looks at is the one it replaces."""

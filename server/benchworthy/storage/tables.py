@@ -70,7 +70,7 @@ modules = Table(
     metadata,
     _board_key(primary_key=True),
     Column("epoch", Integer, primary_key=True),
-    Column("module", String(64)),
+    Column("module", String(64), index=True),
     Column("bound_by_run", String(40)),
     Column("since", Moment, nullable=False),
 )

@@ -13,6 +13,7 @@ from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.lapses import LapseRows
 from benchworthy.storage.lending import LendingRows
 from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
@@ -35,6 +36,7 @@ class Rows:
     lending: LendingRows
     answers: AnswerRows
     tickets: TicketRows
+    lapses: LapseRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -49,6 +51,7 @@ def _rows(connection: Connection) -> Rows:
         LendingRows(connection),
         AnswerRows(connection),
         TicketRows(connection),
+        LapseRows(connection),
     )
 
 
