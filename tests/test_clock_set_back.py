@@ -63,6 +63,31 @@ def test_reports_are_stored_and_the_chain_holds_whatever_the_clock_says(tmp_path
         assert audit.audit(made.house.database.engine).faults == ()
 
 
+def test_acts_of_the_desk_keep_their_order_and_their_answers_whatever_the_clock_says(tmp_path: Path) -> None:
+    """A year back in the middle: a key stays good for its one act, numbers of changes rise, the hold that came last stands."""
+    with trial(tmp_path) as made:
+        serial = made.enrol("CLOCK6")["serial"]
+        headers = {"Authorization": f"Bearer {made.secrets['desk']}", "Idempotency-Key": "one-defect"}
+        act = lambda: made.client.post(  # noqa: E731
+            f"/api/v1/boards/{serial}/defects", json={"seen": "rattles"}, headers=headers
+        )
+        first = act()
+        made.clock.ahead = timedelta(days=-365)
+        again = act()
+        assert first.status_code == again.status_code == 201 and first.text == again.text
+        assert "Idempotency-Replayed" in again.headers and made.rows()["defects"] == 1
+        defect = first.json["defects"][0]["id"]
+        mended = made.post(f"/boards/{serial}/repairs", {"part": "R1", "seen": "soldered again", "defects": [defect]})
+        assert mended["defects"] == []
+        made.post(f"/boards/{serial}/holds/{mended['hold']['id']}/release", {"reason": "mended"})
+        made.clock.ahead = timedelta(days=-700)
+        held = made.post(f"/boards/{serial}/defects", {"seen": "smells"}, "desk")
+        assert held["state"] == "held" and held["hold"]["id"] > mended["hold"]["id"]
+        numbers = [change["number"] for change in made.get("/changes")["changes"]]
+        assert numbers == sorted(set(numbers)) and len(numbers) >= 4
+        assert audit.audit(made.house.database.engine).faults == ()
+
+
 def test_a_clock_that_stood_in_the_future_is_put_right_by_somebody(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -90,6 +90,34 @@ def test_a_report_without_room_is_503_and_the_next_one_is_taken(tmp_path: Path) 
     assert "Traceback" not in (tmp_path / "serve.log").read_text()
 
 
+def test_an_act_without_room_is_503_and_its_key_is_good_for_it_later(tmp_path: Path) -> None:
+    """With an Idempotency-Key: not a row of the act, of its entry, its number or its kept answer; and then all of them."""
+    with served(tmp_path) as (made, service, _):
+        serial = made.enrol("FULL3")["serial"]
+        database = tmp_path / "data" / "benchworthy.sqlite3"
+        web = child_of(tmp_path / "serve.log", service.url)
+
+        def act() -> requests.Response:
+            headers = {"Authorization": f"Bearer {made.secrets['desk']}", "Idempotency-Key": "one-defect"}
+            where = f"{service.url}/api/v1/boards/{serial}/defects"
+            return requests.post(where, json={"seen": "smells of smoke " * 20}, headers=headers, timeout=20)
+
+        before, rows = sums(database), made.rows()
+        with no_room_for(web):
+            for _attempt in range(3):
+                answer = act()
+                assert (answer.status_code, answer.json()["code"]) == (503, "storage-full"), answer.text
+                assert int(answer.headers["Retry-After"]) >= 1
+        assert sums(database) == before, "something of a refused act was stored"
+        first, again = act(), act()
+        assert (first.status_code, again.status_code) == (201, 201) and first.text == again.text
+        assert "Idempotency-Replayed" not in first.headers and "Idempotency-Replayed" in again.headers
+        added = {name: count - rows[name] for name, count in made.rows().items() if count != rows[name]}
+        assert added == {"defects": 1, "holds": 1, "ledger": 1, "changes": 1, "texts": 1, "answers": 1}
+        assert audit.audit(made.house.database.engine).faults == ()
+    assert "Traceback" not in (tmp_path / "serve.log").read_text()
+
+
 def test_the_listener_without_room_keeps_reports_with_the_broker(tmp_path: Path) -> None:
     """By MQTT: no receipt while there is no room, none lost, and the receipt comes when there is some again."""
     with running_mosquitto(tmp_path, {}) as broker, trial(tmp_path / "data") as made:

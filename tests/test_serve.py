@@ -24,65 +24,7 @@ from services import reports
 from services.keeping import COMMAND, Traffic, Wireless, evidence, flowing, send
 from services.mosquitto import Mosquitto, running_mosquitto, until
 from services.service import Trial, environment, trial
-
-
-def children(parent: int) -> dict[str, int]:
-    """The processes below a supervisor by name, from what the kernel says."""
-    named = {}
-    for pid in Path(f"/proc/{parent}/task/{parent}/children").read_text().split():
-        with contextlib.suppress(OSError):  # gone in between
-            words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
-            named |= {word.rpartition(".")[2]: int(pid) for word in words if word.startswith("benchworthy.serve.")}
-    return named
-
-
-def gone(pid: int) -> bool:
-    try:
-        return "\nState:\tZ" in Path(f"/proc/{pid}/status").read_text()
-    except OSError:
-        return True
-
-
-class Serve:
-    """The supervisor's process, its log, and where it answers."""
-
-    def __init__(self, settings: dict[str, str], log: Path) -> None:
-        self.url, self.log = f"http://{settings['BENCHWORTHY_HTTP']}", log
-        with log.open("wb") as out:
-            self.process = subprocess.Popen([*COMMAND, "serve"], env=settings, stdout=out, stderr=out, start_new_session=True)
-
-    def ready(self) -> tuple[int, Any]:
-        """Status and body of /health/ready; 0 when nobody answers."""
-        try:
-            answer = requests.get(f"{self.url}/health/ready", timeout=5)
-        except requests.RequestException:
-            return 0, {}
-        return answer.status_code, answer.json()
-
-    def wait_ready(self) -> None:
-        assert until(lambda: self.ready()[0] == 200, 30), self.log.read_text()
-
-    def restarts(self) -> dict[str, int]:
-        return {name: part["restarts"] for name, part in self.ready()[1].get("parts", {}).items()}
-
-
-@contextmanager
-def serving(settings: dict[str, str], log: Path) -> Iterator[Serve]:
-    serve = Serve(settings, log)
-    below: dict[str, int] = {}
-    try:
-        serve.wait_ready()
-        yield serve
-        below = children(serve.process.pid) if serve.process.poll() is None else {}
-    finally:
-        if serve.process.poll() is None:
-            serve.process.terminate()
-            try:
-                serve.process.wait(20)
-            except subprocess.TimeoutExpired:
-                serve.process.kill()
-                serve.process.wait(10)
-    assert all(gone(pid) for pid in below.values())
+from services.serving import Serve, children, gone, serving
 
 
 @contextmanager
@@ -196,6 +138,47 @@ def test_a_report_still_on_the_wire_is_answered(tmp_path: Path) -> None:
             assert wire.recv(4096).startswith(b"HTTP/1.1 201 ")
         assert serve.process.wait(10) == 0
         assert made.rows()["evidence"] == 1
+
+
+@pytest.mark.parametrize("rounds", [2, pytest.param(10, marks=pytest.mark.long)])
+def test_no_act_and_no_report_is_lost_by_ending_in_order(tmp_path: Path, rounds: int) -> None:
+    """SIGTERM in full traffic, and a new start, again and again: whatever was done at the desk was answered, and every answer is
+    true; whatever had its receipt is stored, and what waits goes on its way with the next start."""
+    data = tmp_path / "data"
+    with running_mosquitto(tmp_path, {}) as broker, trial(data) as made:
+        enrolled, at_desk = made.enrol("TERM0"), [made.enrol(f"DESK{n}")["serial"] for n in range(4)]
+        broker.boards[enrolled["serial"]] = enrolled["broker_password"]
+        broker.reload()
+        wireless = Wireless(enrolled["serial"], enrolled["field_key"], enrolled["broker_password"], broker.port)
+        answered = dict.fromkeys(at_desk, 0)
+        with flowing([wireless]):
+            for _ in range(rounds):
+                with serving(environment(data, broker), tmp_path / "serve.log") as serve, ThreadPoolExecutor(4) as pool:
+                    acting = [pool.submit(_report_defects, serve.url, serial, made, answered) for serial in at_desk]
+                    mark = len(wireless.receipted)
+                    assert until(lambda mark=mark: len(wireless.receipted) > mark + 2 and all(answered.values()), 60)
+                    serve.process.terminate()
+                    assert [one.result(30) for one in acting] == [None] * 4
+                    assert serve.process.wait(20) == 0, serve.log.read_text()
+                assert "Traceback" not in serve.log.read_text()
+                for serial, count in answered.items():
+                    with made.house.database.reading() as work:
+                        kinds = [entry.kind for entry in work.ledger.entries(serial)]
+                    assert kinds.count("defect-reported") == count, "an act that was done had no answer"
+        assert set(wireless.receipted) <= evidence(data / "benchworthy.sqlite3") and not wireless.false_receipts
+        assert audit.audit(made.house.database.engine).faults == ()
+
+
+def _report_defects(url: str, serial: str, made: Trial, answered: dict[str, int]) -> None:
+    """Without a key and without a second try, until the service lets nobody in any more."""
+    headers = {"Authorization": f"Bearer {made.secrets['desk']}"}
+    while True:
+        try:
+            answer = requests.post(f"{url}/api/v1/boards/{serial}/defects", json={"seen": "loose"}, headers=headers, timeout=20)
+        except requests.ConnectionError:
+            return
+        assert answer.status_code == 201, answer.text
+        answered[serial] += 1
 
 
 def test_who_says_nothing_does_not_hold_up_the_end(tmp_path: Path) -> None:

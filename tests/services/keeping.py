@@ -19,6 +19,8 @@ import paho.mqtt.client as paho
 import pytest
 import requests
 
+from benchworthy.keys.verifier import code
+from benchworthy.reports import receipt
 from benchworthy.reports.token import digest
 from benchworthy.serve.demo.house import ServiceProcess
 from benchworthy.storage import checksums, migrate
@@ -170,13 +172,14 @@ class Wireless:
     password: str
     port: int
     receipted: list[str] = field(default_factory=list)
+    false_receipts: list[bytes] = field(default_factory=list)
     arrived: "queue.SimpleQueue[str]" = field(default_factory=queue.SimpleQueue)
     ending: threading.Event = field(default_factory=threading.Event)
 
     def run(self) -> None:
         client = paho.Client(paho.CallbackAPIVersion.VERSION2, self.serial, clean_session=False)
         client.username_pw_set(self.serial, self.password)
-        client.on_message = lambda _client, _data, message: self.arrived.put(json.loads(message.payload)["report"])
+        client.on_message = lambda _client, _data, message: self._take(message.payload)
         client.on_connect = lambda *_: client.subscribe(topic(self.serial, "receipt"), qos=1)
         client.connect("127.0.0.1", self.port)
         client.loop_start()
@@ -188,6 +191,15 @@ class Wireless:
                 pass
         client.disconnect()
         client.loop_stop()
+
+    def _take(self, octets: bytes) -> None:
+        """Only a receipt with this board's own code is one."""
+        said = json.loads(octets)
+        honest = code(bytes.fromhex(self.key), receipt.message(said["report"], said["verdict"]))
+        if said["mac"] == honest:
+            self.arrived.put(said["report"])
+        else:
+            self.false_receipts.append(octets)
 
     def _delivered(self, client: paho.Client, token: bytes) -> bool:
         client.publish(topic(self.serial, "report"), token, qos=1)

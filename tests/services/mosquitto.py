@@ -64,14 +64,22 @@ class Mosquitto:
         time.sleep(0.2)  # the line is written before the files are read
 
     def start(self) -> None:
+        self.port = _free_port()
+        self._start_on_port(self.write_files())
+
+    def _start_on_port(self, configuration: Path) -> None:
         program = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
         if program is None:
             absent("no mosquitto: apt-get install mosquitto")
-        self.port = _free_port()
-        configuration = self.write_files()
         with (self.directory / "log").open("ab") as log:
             self.process = subprocess.Popen([program, "-c", str(configuration)], stdout=log, stderr=log)
         _until(self._accepts, self)
+
+    def kill_and_start(self) -> None:
+        """SIGKILL, and the same broker again on the same port; what it had not written to its disk is lost."""
+        self.process.kill()
+        self.process.wait(_PATIENCE)
+        self._start_on_port(self.write_files())
 
     def stop(self) -> None:
         self.process.terminate()
