@@ -119,6 +119,9 @@ class Ledger(Protocol):
         The last entry may bear an earlier time than others: it was written with a clock set back.
         """
 
+    def heads(self, chains: Sequence[str]) -> Mapping[str, int]:
+        """The last position of each chain that has an entry."""
+
     def add(self, entry: Entry, text: str | None) -> None: ...
     def entries(self, chain: str, after: int = 0, limit: int | None = None) -> Sequence[Entry]: ...
     def changes(self, site: str, kinds: Sequence[str], after: int, limit: int) -> Sequence[tuple[int, Entry]]:

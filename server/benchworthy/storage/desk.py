@@ -1,7 +1,7 @@
 """Certificates with their results documents, holds, loans, check-ins, and the ledger."""
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -121,6 +121,11 @@ class LedgerRows:
         said = self._connection.execute(select(c.facts).where(here, c.kind == CLOCK_RIGHT)).scalars()
         believed = [or_(c.at <= facts["now"], c.at > facts["wrong_until"]) for facts in said]
         return self._connection.execute(select(func.max(c.at)).where(here, *believed)).scalar()
+
+    def heads(self, chains: Sequence[str]) -> Mapping[str, int]:
+        c = t.ledger.c
+        query = select(c.chain, func.max(c.position)).where(c.chain.in_(chains)).group_by(c.chain)
+        return {chain: position for chain, position in self._connection.execute(query)}
 
     def add(self, entry: Entry, text: str | None) -> None:
         self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
