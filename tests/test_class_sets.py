@@ -103,6 +103,7 @@ def test_what_happens_to_a_board_after_it_was_looked_at_is_not_missed(made: Tria
     assert made.rows() == before
 
 
+@pytest.mark.real_time
 def test_twenty_boards_go_out_and_come_back_in_short_transactions(made: Trial) -> None:
     """At most 50 ms of this thread's own time with the lock held, whatever else the machine does meanwhile."""
     serials = [certified(made, f"SHORT{number:02}") for number in range(MOST)]

@@ -20,7 +20,7 @@ from benchworthy.desk.states import GONE, Act, refusal
 from benchworthy.errors import CheckInRefused, ReturnRefused
 from benchworthy.evidence import standing
 from benchworthy.evidence.recording import enter
-from benchworthy.history.records import Board, Loan, Run
+from benchworthy.history.records import Board, Hold, Loan, Run
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services, Work
@@ -105,7 +105,7 @@ def put_back(board: Board, facts: BoardFacts, back: Back, holder: str, work: Wor
         hold.code if hold else None,
         SWAPPED if module == "differs" else None,
         lapsed,
-        _told(board, back, module, lacking, wanted),
+        _told(board, back, module, lacking, wanted, hold),
     )
 
 
@@ -149,7 +149,9 @@ def _named(test_set: str, board: Board, services: Services) -> str:
     return policy.first_set if test_set == "full" else test_set
 
 
-def _told(board: Board, back: Back, module: str, lacking: Mapping[str, int] | None, wanted: Depth) -> tuple[str, ...]:
+def _told(
+    board: Board, back: Back, module: str, lacking: Mapping[str, int] | None, wanted: Depth, hold: Hold | None
+) -> tuple[str, ...]:
     """What whoever stands at the desk has to know now."""
     said = {
         "differs": f"Module {back.module} is in it; on record is {board.module}. It is held, and its certificate has lapsed.",
@@ -157,7 +159,8 @@ def _told(board: Board, back: Back, module: str, lacking: Mapping[str, int] | No
     }
     missing_now = f"Lacking: {lend.told_of(lacking)}." if lacking else ""
     run = f"Check it in with the set `{wanted.test_set}`: {' '.join(wanted.reasons)}"
-    return tuple(text for text in (said.get(module, ""), missing_now, run) if text)
+    held = f"It is held: {hold.reason}" if hold and module != "differs" else ""
+    return tuple(text for text in (said.get(module, ""), held, missing_now, run) if text)
 
 
 def _back_from_missing(board: Board, facts: BoardFacts, holder: str, work: Work, services: Services) -> None:

@@ -59,6 +59,10 @@ def deep_enough(test_set: str, asked: str, policy: Policy) -> bool:
     return asked not in steps or (test_set in steps and steps.index(test_set) >= steps.index(asked))
 
 
+def _doubted(facts: BoardFacts) -> bool:
+    return facts.certificate is not None and facts.certificate.lapse == "LAPSE-FIELD"
+
+
 def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
     asks = (
         (back.remark or facts.life.remark_waiting, "A remark is waiting."),
@@ -70,5 +74,6 @@ def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
         (back.out > timedelta(days=LONG_DAYS), f"It was out for more than {LONG_DAYS} days."),
         (back.number % FULL_EVERY == 0, f"Every return number {FULL_EVERY}, {2 * FULL_EVERY}, ... is looked at in full."),
         (facts.hold is not None, "It is held."),
+        (_doubted(facts), "Its own reports raised a doubt while it was out."),
     )
     return tuple(reason for asked, reason in asks if asked)
