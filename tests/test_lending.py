@@ -252,6 +252,19 @@ def test_what_ends_a_certificate_for_good_is_not_hidden_by_an_incomplete_check_i
     assert not made.get(f"/boards/{serial}/fitness")["fit"]
 
 
+def test_a_bench_taken_back_ends_a_certificate_that_waits_for_its_check_in_too(made: Trial) -> None:
+    """What the bench vouched for is not brought back by completing the check-in."""
+    serial = certified(made, "INCOM4")
+    lent(made, serial)
+    returned(made, serial)
+    incomplete(made, serial)
+    run = made.whole_run(serial)["run"]
+    body = {"since": in_days(made, -1), "reason": "Its key was on a lost laptop."}
+    (certificate,) = made.post(f"/benches/{made.bench.thumbprint}/revocation", body, "coordinator")["lapsed"]
+    settled = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
+    assert settled["outcome"] == "returned" and made.get(f"/certificates/{certificate}")["lapse"] == "LAPSE-BENCH"
+
+
 def test_a_marginal_whose_witness_nobody_asked_is_no_gap(made: Trial) -> None:
     """Closed without the meter: neither held nor lapsed, and the sentence says what to measure."""
     serial = certified(made, "INCOM3")
