@@ -1,12 +1,22 @@
 """Class sets over HTTP: all boards or none, and one list of what is wrong."""
 
+import dataclasses
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from benchworthy import desk_actions
+from benchworthy.acts import class_sets
 from benchworthy.acts.class_sets import MOST
+from benchworthy.acts.lending import Going
+from benchworthy.acts.returning import Back
+from benchworthy.errors import LoanRefused
 from benchworthy.intake import label
 from services.desk import COUNTED, certified, in_days, refused
 from services.service import Trial, trial
@@ -76,3 +86,44 @@ def test_a_class_set_has_at_most_twenty_boards_and_at_least_one(made: Trial) -> 
     for serials in ([], [kit] * (MOST + 1)):
         refused(made.ask("POST", "/class-loans", going(made, *serials), "desk"), 422, "request-invalid")
     refused(made.ask("POST", "/class-returns", {"boards": [{"scanned": kit}]}, "tester"), 403, "role-refused")
+
+
+def test_what_happens_to_a_board_after_it_was_looked_at_is_not_missed(made: Trial) -> None:
+    """The looking is done before the write transaction; a hold in between keeps the whole set here."""
+    serials = [certified(made, f"RACE{number}") for number in range(2)]
+    set_out = [Going(serial, COUNTED) for serial in serials]
+    due = made.clock() + timedelta(days=7)
+    with made.services.storage.reading() as work:
+        seen = class_sets.look_out(set_out, "class-5b", due, work, made.services)
+    made.post(f"/boards/{serials[1]}/holds", {"reason": "Smells burnt."}, "desk")
+    before = made.rows()
+    with pytest.raises(LoanRefused) as caught, made.services.storage.writing() as work:
+        class_sets.lend(set_out, seen, "class-5b", due, "D1", work, made.services)
+    assert [(item["serial"], item["code"]) for item in caught.value.facts["unmet"]] == [(serials[1], "held")]
+    assert made.rows() == before
+
+
+@pytest.mark.real_time
+def test_twenty_boards_go_out_and_come_back_in_short_transactions(made: Trial) -> None:
+    """At most 50 ms of this thread's own time with the lock held, whatever else the machine does meanwhile."""
+    serials = [certified(made, f"SHORT{number:02}") for number in range(MOST)]
+    held: list[float] = []
+
+    @dataclass
+    class Timed:
+        """The same storage, with a watch on its write transactions."""
+
+        reading: Any = made.services.storage.reading
+
+        @contextmanager
+        def writing(self) -> Iterator[Any]:
+            began = time.thread_time()
+            with made.services.storage.writing() as work:
+                yield work
+            held.append(time.thread_time() - began)
+
+    timed = dataclasses.replace(made.services, storage=Timed())
+    due = made.clock() + timedelta(days=7)
+    desk_actions.lend_set(timed, [Going(serial, COUNTED) for serial in serials], "class-5b", due, "D1")
+    desk_actions.take_back_set(timed, [Back(serial, COUNTED) for serial in serials], "D1")
+    assert len(held) == 2 and max(held) < 0.05, held

@@ -207,11 +207,20 @@ SHORT = Return(2, 10 * DAY, trusted=True)
     ({}, "quick"), ({"trusted": False}, "plug"), ({"out": 15 * DAY}, "plug"), ({"out": 31 * DAY}, "full"),
     ({"number": 1}, "full"), ({"number": 3}, "full"), ({"number": 6}, "full"), ({"number": 4}, "quick"),
     ({"remark": True}, "full"), ({"dropped": True}, "full"), ({"wet": True}, "full"), ({"accessory_missing": True}, "full"),
+    ({"uncounted": True}, "full"),
 ])  # fmt: skip
 def test_how_deep_a_return_is_looked_at(changes: dict[str, object], test_set: str) -> None:
     """Quick only for a short loan without a remark; every third return, the first loan and any remark in full."""
     told = depth(KIT, dataclasses.replace(SHORT, **changes), DRAWN)  # type: ignore[arg-type]
     assert told.test_set == test_set and told.reasons
+
+
+def test_a_board_whose_own_reports_raised_a_doubt_is_looked_at_in_full() -> None:
+    """What the field may do: it lapses, and asks for everything when the board is back."""
+    doubted = CertificateFacts("c-1", "r-1", NOW - DAY, NOW + DAY, "LAPSE-FIELD")
+    told = depth(dataclasses.replace(KIT, certificate=doubted), SHORT, DRAWN)
+    assert told.test_set == "full" and "doubt" in told.reasons[0]
+    assert depth(dataclasses.replace(KIT, certificate=dataclasses.replace(doubted, lapse=None)), SHORT, DRAWN).test_set == "quick"
 
 
 def test_ten_of_thirty_short_returns_get_the_plug_set_by_the_draw() -> None:

@@ -12,10 +12,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from benchworthy.designs import catalogue
 from benchworthy.desk import certify, defects, holds, lend, missing, repairs, reserve, retirement
-from benchworthy.desk.check_in import INCOMPLETE, CheckIn, Circumstances, check_in
+from benchworthy.desk.check_in import CheckIn, Circumstances, check_in
 from benchworthy.desk.depth import DRAWN_OF, Return, deep_enough, depth
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary, Unmet
 from benchworthy.desk.fitness import Fitness, fitness
+from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.desk.life import DefectFacts, Life, RepairFacts, ReservationFacts, RetirementFacts
 from benchworthy.desk.states import AWAY, GONE, RULES, Act, State, may, refusal
 from benchworthy.judging.decision import Verdict
@@ -55,10 +56,10 @@ class Desk(RuleBasedStateMachine):
 
     def lapse(self, code: str) -> None:
         held = self.facts.certificate
-        if held is not None and held.lapse in (None, INCOMPLETE):
+        if held is not None and held.lapse in (None, CHECKIN_INCOMPLETE):
             self.put(certificate=dataclasses.replace(held, lapse=code))
-            self.restorable = code == INCOMPLETE
-            if code != INCOMPLETE:
+            self.restorable = code == CHECKIN_INCOMPLETE
+            if code != CHECKIN_INCOMPLETE:
                 self.ended.add(held.id)
 
     def number(self) -> int:
@@ -221,7 +222,7 @@ class Desk(RuleBasedStateMachine):
         run = self.facts.runs[0]
         if run.opened_at < loan.returned_at:
             return
-        restorable = self.restorable and held is not None and held.lapse == INCOMPLETE and held.valid_until > self.now
+        restorable = self.restorable and held is not None and held.lapse == CHECKIN_INCOMPLETE and held.valid_until > self.now
         in_force = held is not None and held.lapse is None and held.valid_until > self.now
         outcomes = {out: Outcome(out, Verdict.OUT, sentence=f"{out} is out.") for out in run.outs}
         known = Circumstances(run.test_set == "full", self.facts.life.remark_waiting, restorable=restorable,
@@ -312,7 +313,7 @@ class Desk(RuleBasedStateMachine):
     def what_ended_for_good_stays_ended(self) -> None:
         """Only an incomplete check-in is ever taken back."""
         held = self.facts.certificate
-        assert held is None or held.id not in self.ended or held.lapse not in (None, INCOMPLETE)
+        assert held is None or held.id not in self.ended or held.lapse not in (None, CHECKIN_INCOMPLETE)
 
     @invariant()
     def reached(self) -> None:
@@ -340,7 +341,7 @@ def test_no_path_leads_out_without_a_certificate_and_none_is_fit_by_being_set() 
     HAPPENED.clear()
     run_state_machine_as_test(Desk, settings=WALK)
     assert set(State) - {State.KIT, State.IN_BUILD, State.RETIRED} <= set(REACHED), REACHED
-    wanted = {"fit kept None", "held LAPSE-CHECKIN-FAILED", f"returned {INCOMPLETE}", "restored", "too shallow"}
+    wanted = {"fit kept None", "held LAPSE-CHECKIN-FAILED", f"returned {CHECKIN_INCOMPLETE}", "restored", "too shallow"}
     assert wanted <= set(HAPPENED), HAPPENED
 
 

@@ -81,12 +81,17 @@ def test_a_board_back_from_missing_is_held_until_everything_was_run(made: Trial)
     assert unmet(made.ask("POST", f"/boards/{serial}/loss", role="desk"), 409, "act-refused") == ["not-long-enough"]
     assert made.ask("POST", f"/boards/{serial}/loss", role="coordinator").json["state"] == "missing"
     assert made.get(f"/boards/{serial}/fitness")["unmet"][0]["code"] == "missing"
-    returned(made, serial)
+    told = returned(made, serial)
+    assert told["hold"] == "back-from-missing" and "It is held." in told["reasons"] and "nobody knows" in " ".join(told["told"])
     back = made.get(f"/boards/{serial}/life")
     assert (back["state"], back["hold"]["code"], back["missing_since"]) == ("held", "back-from-missing", None)
     hold = f"/boards/{serial}/holds/{back['hold']['id']}/release"
     codes = unmet(made.ask("POST", hold, {"reason": "It is here."}), 409, "act-refused")
     assert codes == ["coordinator-only", "full-set-wanted"]
+    settled = checked_in(made, serial)
+    assert (settled["outcome"], settled["lapse"]) == ("held", None) and "stays held" in settled["sentence"]
+    assert not made.get(f"/boards/{serial}/fitness")["fit"]
+    assert made.ask("POST", hold, {"reason": "All in limits."}, "coordinator").json["state"] == "fit"
 
 
 def test_a_retired_board_stays_retired(made: Trial) -> None:

@@ -12,7 +12,7 @@ from benchworthy.desk.field_doubt import APART, FieldReport, decide
 from benchworthy.desk.lapses import LAPSES
 from benchworthy.pipeline import receive
 from services import reports
-from services.desk import certified, in_days, refused
+from services.desk import certified, lent, refused, returned
 from services.lapses import SAGGING, certificate_of, codes, from_field, key_of, lapse_entries, listed
 from services.reports import SHEET
 from services.service import Trial, trial
@@ -29,9 +29,10 @@ def made(tmp_path: Path) -> Iterator[Trial]:
         yield started
 
 
-def lent(made: Trial, body: str) -> str:
+def away(made: Trial, body: str) -> str:
+    """A certified board that is out on its first loan."""
     serial = certified(made, body)
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
+    lent(made, serial, "b-7", 7)
     return serial
 
 
@@ -55,7 +56,7 @@ def test_one_out_raises_a_doubt_that_only_a_bench_clears(made: Trial) -> None:
 
 def test_the_same_test_out_twice_in_a_row_lapses_the_certificate_of_a_board_on_loan_and_asks_for_everything(made: Trial) -> None:
     """On loan nothing is held; back here a check-in does not bring the certificate back, and a renewal does not either."""
-    serial = lent(made, "TWICE1")
+    serial = away(made, "TWICE1")
     from_field(made, serial, SAGGING, boot=2)
     from_field(made, serial, SAGGING, boot=3)
     assert listed(made) == {certificate_of(made, serial): "LAPSE-FIELD"}
@@ -63,10 +64,10 @@ def test_the_same_test_out_twice_in_a_row_lapses_the_certificate_of_a_board_on_l
     assert (life["state"], life["hold"]) == ("on loan", None)
     (entry,) = lapse_entries(made, serial)
     assert entry["tests"] == ["PWR-V5"] and len(entry["reports"]) == 2
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    assert "Its own reports raised a doubt while it was out." in returned(made, serial)["reasons"]
     run = made.whole_run(serial, test_set="plug")["run"]
-    told = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
-    assert told["outcome"] == "returned" and "`full`" in told["sentence"]
+    told = refused(made.ask("POST", f"/boards/{serial}/check-ins", {"run": run}, "desk"), 409, "check-in-refused")
+    assert told["needed"] == "full"
     assert "renewal-not-enough" in made.unmet(serial, made.whole_run(serial, test_set="renewal")["run"])
 
 
@@ -87,7 +88,7 @@ def test_a_board_that_is_here_is_held_until_a_whole_run_found_nothing(made: Tria
 
 def test_a_foreign_module_with_the_boards_key_lapses_at_once(made: Trial) -> None:
     """Whoever it is, it is not the module that was certified."""
-    serial = lent(made, "ALIEN1")
+    serial = away(made, "ALIEN1")
     from_field(made, serial, boot=1, module="aa55aa55aa55aa55")
     assert listed(made) == {certificate_of(made, serial): "LAPSE-FIELD"}
 
@@ -100,7 +101,7 @@ def nothing_lapsed(made: Trial, serial: str) -> None:
 @pytest.mark.parametrize("borrowed", [False, True], ids=["made up", "another board's"])
 def test_a_forger_without_the_boards_key_raises_not_even_a_doubt(made: Trial, borrowed: bool) -> None:
     """Two outs from a foreign module, refused as they come; but for the note of the refusal nothing is written."""
-    serial, other = lent(made, "FORGE1"), made.enrol("OTHER1")["serial"]
+    serial, other = away(made, "FORGE1"), made.enrol("OTHER1")["serial"]
     key, before = key_of(made, other) if borrowed else "00" * 32, made.rows()
     for boot in (2, 3):
         answer = made.send(reports.field(serial, key, [SAGGING], boot=boot, module="aa55aa55aa55aa55"))
@@ -112,7 +113,7 @@ def test_a_forger_without_the_boards_key_raises_not_even_a_doubt(made: Trial, bo
 
 def test_the_same_report_again_is_no_second_one(made: Trial) -> None:
     """A spool sends until it has its receipt."""
-    serial = lent(made, "AGAIN1")
+    serial = away(made, "AGAIN1")
     token = reports.field(serial, key_of(made, serial), [SAGGING], boot=2)
     assert [made.send(token).status_code for _ in range(3)] == [201, 200, 200]
     nothing_lapsed(made, serial)
@@ -143,7 +144,7 @@ def test_outs_while_somebody_has_the_board_at_a_bench_lapse_nothing(made: Trial)
 )
 def test_two_outs_that_are_no_two_in_a_row_raise_a_doubt_and_no_more(made: Trial, sent: list[tuple[int, int, int, bool]]) -> None:
     """Each sent as hours, start, sequence, and whether the 5 V rail sags."""
-    serial = lent(made, "STAYS1")
+    serial = away(made, "STAYS1")
     for hours, boot, seq, sagging in sent:
         made.clock.ahead = timedelta(hours=hours)
         from_field(made, serial, *([SAGGING] if sagging else []), boot=boot, seq=seq)
@@ -153,7 +154,7 @@ def test_two_outs_that_are_no_two_in_a_row_raise_a_doubt_and_no_more(made: Trial
 
 def test_the_listener_weighs_as_the_web_does(made: Trial) -> None:
     """By the broker the same reports lapse the same certificate, and each has its receipt; no signing key is needed."""
-    serial, listener = lent(made, "LISTE1"), dataclasses.replace(made.services, signer=None)
+    serial, listener = away(made, "LISTE1"), dataclasses.replace(made.services, signer=None)
     for boot in (2, 3):
         token = reports.field(serial, key_of(made, serial), [SAGGING], boot=boot)
         assert receive(token, "mqtt", listener, serial).new
@@ -162,7 +163,7 @@ def test_the_listener_weighs_as_the_web_does(made: Trial) -> None:
 
 def test_what_is_only_recorded_raises_no_doubt(made: Trial) -> None:
     """The die's temperature decides nothing, twice out or not."""
-    serial = lent(made, "WARMTH")
+    serial = away(made, "WARMTH")
     hot = reports.scaled("MCU-TEMP", SHEET.tests["MCU-TEMP"].steps[0], 0.6)
     for boot in (2, 3):
         token = reports.field(serial, key_of(made, serial), [hot], boot=boot)
@@ -183,7 +184,7 @@ def test_a_certificate_that_lapsed_while_the_board_was_out_asks_for_everything_o
 
 def test_another_firmware_in_the_field_lapses_only_where_it_is_surely_younger(made: Trial) -> None:
     """A report that a spool kept from before the certificate's run raises a doubt; the first later one lapses."""
-    serial = lent(made, "FLASH1")
+    serial = away(made, "FLASH1")
     from_field(made, serial, boot=1, seq=1, firmware="MicroPython 1.20")
     assert doubts(made, serial) == ["software-differs"] and listed(made) == {certificate_of(made, serial): "in-force"}
     made.whole_run(serial, test_set="plug")  # it runs what it ran

@@ -10,7 +10,7 @@ import pytest
 from benchworthy.desk.lapses import LAPSES
 from benchworthy.keys.status import Exit
 from services import reports
-from services.desk import certified, in_days
+from services.desk import certified, in_days, lent, returned
 from services.lapses import SAGGING, certificate_of, codes, from_field, lapse_entries, listed, verified
 from services.service import Trial, trial
 from test_sheet_change import changed, under
@@ -25,21 +25,21 @@ def expired(made: Trial, serial: str) -> None:
 
 
 def back(made: Trial, serial: str) -> None:
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    lent(made, serial, days=7)
+    returned(made, serial)
 
 
 def check_in_failed(made: Trial, serial: str) -> None:
     """An out at check-in."""
     back(made, serial)
-    run = made.whole_run(serial, SAGGING, test_set="plug")["run"]
+    run = made.whole_run(serial, SAGGING)["run"]
     assert made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")["outcome"] == "held"
 
 
 def check_in_incomplete(made: Trial, serial: str) -> None:
     """Nothing arrived in the check-in run, and it was closed."""
     back(made, serial)
-    run = made.open(serial, "plug")["run"]
+    run = made.open(serial)["run"]
     made.post(f"/runs/{run}/close", {})
     made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
 

@@ -8,7 +8,7 @@ import pytest
 
 from benchworthy.intake import label
 from services import reports
-from services.desk import certified, in_days, refused
+from services.desk import certified, lent, refused
 from services.lapses import certificate_of, codes, from_field, key_of, lapse_entries, listed
 from services.service import Trial, trial
 
@@ -135,7 +135,7 @@ def test_a_swap_that_is_refused_changes_nothing(made: Trial, case: str) -> None:
     if case == "open":
         made.open(serial)
     if case == "loan":
-        made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
+        lent(made, serial, "b-7", 7)
     before = made.rows()
     match case:
         case "role":

@@ -306,10 +306,10 @@ def loans(services: Services, query: LoanQuery, after: tuple[datetime, str] | No
         return lending.listed(query, after, limit, work, services)
 
 
-def slip(services: Services, loan: str) -> lending.Slip:
-    """What its slip says, while the loan lasts."""
+def slips(services: Services, loans: Sequence[str]) -> tuple[lending.Slip, ...]:
+    """What the slips of loans that last say."""
     with services.storage.reading() as work:
-        return lending.slip(loan, work, services)
+        return tuple(lending.slip(loan, work, services) for loan in loans)
 
 
 def leave_remark(services: Services, code: str, text: str) -> None:
@@ -395,13 +395,17 @@ def retire(services: Services, serial: str, reason: str, for_parts: bool, holder
 
 def lend_set(services: Services, going: Sequence[Going], borrower: str, due: datetime, holder: str) -> tuple[Lent, ...]:
     """A class set goes out together, or stays together."""
+    with services.storage.reading() as work:
+        seen = class_sets.look_out(going, borrower, due, work, services)
     with services.storage.writing() as work:
-        return class_sets.lend(going, borrower, due, holder, work, services)
+        return class_sets.lend(going, seen, borrower, due, holder, work, services)
 
 
 def take_back_set(services: Services, back: Sequence[Back], holder: str) -> tuple[TakenBack, ...]:
+    with services.storage.reading() as work:
+        seen = class_sets.look_back(back, work, services)
     with services.storage.writing() as work:
-        return class_sets.take_back(back, holder, work, services)
+        return class_sets.take_back(back, seen, holder, work, services)
 
 
 def sign_off(services: Services, serial: str, stage: int, builder: str, holder: str) -> upkeep.Record:

@@ -136,6 +136,9 @@ class Ledger(Protocol):
         The last entry may bear an earlier time than others: it was written with a clock set back.
         """
 
+    def heads(self, chains: Sequence[str]) -> Mapping[str, int]:
+        """The last position of each chain that has an entry."""
+
     def add(self, entry: Entry, text: str | None) -> None: ...
     def entries(self, chain: str, after: int = 0, limit: int | None = None) -> Sequence[Entry]: ...
     def changes(self, site: str, kinds: Sequence[str], after: int, limit: int) -> Sequence[tuple[int, Entry]]:
@@ -207,7 +210,9 @@ class Lending(Protocol):
 class Lapses(Protocol):
     """What certificates lapse by, and which of them are in force."""
 
-    def in_force(self, serial: str, now: datetime) -> Sequence[Certificate]: ...
+    def in_force(self, serial: str, now: datetime) -> Sequence[Certificate]:
+        """Those that something can still end: in force, or lapsed only until a check-in is completed."""
+
     def all_in_force(self, site: str, now: datetime) -> Sequence[Certificate]: ...
     def approved(self, site: str, after: int, limit: int) -> Sequence[Approved]: ...
     def approved_now(self, site: str) -> frozenset[tuple[str, str]]: ...

@@ -9,7 +9,7 @@ from benchworthy.acts.gather import board_of, facts_of
 from benchworthy.acts.printing import remarks_page
 from benchworthy.desk import lend as rules
 from benchworthy.desk import reserve
-from benchworthy.desk.facts import LoanFacts, Unmet
+from benchworthy.desk.facts import BoardFacts, LoanFacts, Unmet
 from benchworthy.desk.fitness import fitness
 from benchworthy.desk.overdue import days_over, overdue
 from benchworthy.errors import HoldRefused, LoanOver, LoanRefused, UnknownLoan
@@ -65,20 +65,22 @@ class Listed:
 
 def lend(going: Going, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Lent:
     """Lend a fit board. Raises LoanRefused with every unmet condition."""
-    board, unmet = look(going, borrower, due, work, services)
+    board, _, unmet = look(going, borrower, due, work, services)
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]
         raise LoanRefused(f"{going.serial} cannot be lent: " + " ".join(u.what for u in unmet), unmet=told)
     return hand_out(board, going, borrower, due, holder, work, services)
 
 
-def look(going: Going, borrower: str, due: datetime, work: Work, services: Services) -> tuple[Board, tuple[Unmet, ...]]:
-    """The board, and everything that keeps it from going to this borrower until then."""
+def look(
+    going: Going, borrower: str, due: datetime, work: Work, services: Services
+) -> tuple[Board, BoardFacts, tuple[Unmet, ...]]:
+    """The board, what is on record of it, and everything that keeps it from going to this borrower until then."""
     now, board = services.now(), board_of(going.serial, work, services)
     facts = facts_of(board, work, services)
     unmet = rules.unmet_conditions(facts, fitness(facts, now), due, now) + reserve.kept_for_another(facts, borrower, now)
     listed = services.find_sheet(board.design).accessories
-    return board, unmet + rules.uncounted(board.serial, listed, going.accessories)
+    return board, facts, unmet + rules.uncounted(board.serial, listed, going.accessories)
 
 
 def hand_out(board: Board, going: Going, borrower: str, due: datetime, holder: str, work: Work, services: Services) -> Lent:

@@ -11,16 +11,17 @@ from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.acts.sheet_change import certificate_facts
 from benchworthy.desk import depth as depths
 from benchworthy.desk import lend, missing
-from benchworthy.desk.check_in import INCOMPLETE, CheckIn, Circumstances
+from benchworthy.desk.check_in import CheckIn, Circumstances
 from benchworthy.desk.check_in import check_in as decide
 from benchworthy.desk.depth import DRAWN_OF, Depth, Return
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts
 from benchworthy.desk.fitness import fitness
+from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.desk.states import GONE, Act, refusal
 from benchworthy.errors import CheckInRefused, ReturnRefused
 from benchworthy.evidence import standing
 from benchworthy.evidence.recording import enter
-from benchworthy.history.records import Board, Loan, Run
+from benchworthy.history.records import Board, Hold, Loan, Run
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services, Work
@@ -105,7 +106,7 @@ def put_back(board: Board, facts: BoardFacts, back: Back, holder: str, work: Wor
         hold.code if hold else None,
         SWAPPED if module == "differs" else None,
         lapsed,
-        _told(board, back, module, lacking, wanted),
+        _told(board, back, module, lacking, wanted, hold),
     )
 
 
@@ -149,7 +150,9 @@ def _named(test_set: str, board: Board, services: Services) -> str:
     return policy.first_set if test_set == "full" else test_set
 
 
-def _told(board: Board, back: Back, module: str, lacking: Mapping[str, int] | None, wanted: Depth) -> tuple[str, ...]:
+def _told(
+    board: Board, back: Back, module: str, lacking: Mapping[str, int] | None, wanted: Depth, hold: Hold | None
+) -> tuple[str, ...]:
     """What whoever stands at the desk has to know now."""
     said = {
         "differs": f"Module {back.module} is in it; on record is {board.module}. It is held, and its certificate has lapsed.",
@@ -157,7 +160,8 @@ def _told(board: Board, back: Back, module: str, lacking: Mapping[str, int] | No
     }
     missing_now = f"Lacking: {lend.told_of(lacking)}." if lacking else ""
     run = f"Check it in with the set `{wanted.test_set}`: {' '.join(wanted.reasons)}"
-    return tuple(text for text in (said.get(module, ""), missing_now, run) if text)
+    held = f"It is held: {hold.reason}" if hold and module != "differs" else ""
+    return tuple(text for text in (said.get(module, ""), held, missing_now, run) if text)
 
 
 def _back_from_missing(board: Board, facts: BoardFacts, holder: str, work: Work, services: Services) -> None:
@@ -216,7 +220,7 @@ def _waits(board: Board, facts: BoardFacts, found: Run, services: Services) -> L
 def _restorable(board: Board, facts: BoardFacts, loan: LoanFacts, work: Work, services: Services) -> CertificateFacts | None:
     """The newest certificate as it would stand, if nothing but an incomplete check-in of this return ended it."""
     held = work.desk.newest_certificate(board.serial)
-    if held is None or held.lapse != INCOMPLETE or held.lapsed_at is None or loan.returned_at is None:
+    if held is None or held.lapse != CHECKIN_INCOMPLETE or held.lapsed_at is None or loan.returned_at is None:
         return None
     repaired_since = facts.repaired_at is not None and facts.repaired_at > held.issued_at
     if held.lapsed_at < loan.returned_at or repaired_since:
@@ -257,7 +261,7 @@ def _moved(facts: BoardFacts, assessment: Assessment, board: Board, work: Work, 
 def _record(board: Board, loan: LoanFacts, run: str, outcome: CheckIn, holder: str, work: Work, services: Services) -> None:
     now = services.now()
     lapsed = list(work.desk.lapse(board.serial, outcome.lapse, now)) if outcome.lapse else []
-    restored = list(work.desk.restore(board.serial, INCOMPLETE, loan.returned_at or now)) if outcome.restored else []
+    restored = list(work.desk.restore(board.serial, CHECKIN_INCOMPLETE, loan.returned_at or now)) if outcome.restored else []
     if outcome.outcome == "held" and work.desk.open_hold(board.serial) is None:
         work.desk.add_hold(board.serial, outcome.lapse or "held", outcome.sentence, holder, now)
     work.desk.add_check_in(board.serial, run, outcome.outcome, outcome.sentence, holder, now)

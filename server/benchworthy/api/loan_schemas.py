@@ -135,6 +135,10 @@ class SlipQuery(Strict):
     form = fields.String(load_default="a5", validate=validate.OneOf(["a5", "half-a4"]))
 
 
+class WantedSlips(SlipQuery):
+    loans = fields.List(fields.String(validate=_REFERENCE), required=True, validate=validate.Length(min=1, max=MOST))
+
+
 class NewCheckIn(Strict):
     run = fields.String(required=True, validate=_REFERENCE)
 

@@ -94,7 +94,16 @@ def listed(query: dict[str, Any]) -> Any:
 @blueprint.response(200, printing.PAPER, content_type=printing.PDF)
 def slip(query: dict[str, Any], loan: str) -> Response:
     """The slip that goes with a loan as PDF, the same however often it is printed while the loan lasts."""
-    return printing.slip_answer(desk_actions.slip(services(), loan), query["form"], loan)
+    return printing.slips_answer(desk_actions.slips(services(), [loan]), query["form"], f"slip-{loan}")
+
+
+@blueprint.post("/slips")
+@allowed(*_LENDS)
+@blueprint.arguments(schemas.WantedSlips)
+@blueprint.response(200, printing.PAPER, content_type=printing.PDF)
+def slips(body: dict[str, Any]) -> Response:
+    """The slips of a class set in one PDF, in the order asked for; none when one of the loans is over."""
+    return printing.slips_answer(desk_actions.slips(services(), body["loans"]), body["form"], "slips")
 
 
 def _lent(made: Lent) -> dict[str, Any]:

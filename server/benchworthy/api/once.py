@@ -26,7 +26,9 @@ REPLAYED: Final = "Idempotency-Replayed"
 KEPT: Final = timedelta(hours=24)
 _KEY: Final = re.compile(r'(?P<quote>"?)(?P<key>[!#-\[\]-~]{1,128})(?P=quote)')
 _KEPT_HEADERS: Final = ("Content-Type", "Location", "ETag", "Link")
-_READS: Final = frozenset({"printing.labels"})  # a POST that changes nothing; drawing a page has no place in a transaction
+_READS: Final = frozenset(
+    {"printing.labels", "loans.slips"}
+)  # a POST that changes nothing; drawing a page has no place in a transaction
 _guard = threading.Lock()
 
 

@@ -1,5 +1,6 @@
 """Labels and certificates as PDF. The PDF writer takes long to load, so it comes in with the first print."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from flask import Response
@@ -47,12 +48,12 @@ def certificate_answer(text: CertificateText, name: str) -> Response:
     return _answer(certificate_pdf(CertificateCopy(text.token, text.results, text.url)), name, text.url)
 
 
-def slip_answer(text: Slip, form: str, loan: str) -> Response:
-    """A loan's slip. Its code leads to the page for remarks."""
+def slips_answer(texts: Sequence[Slip], form: str, name: str) -> Response:
+    """Slips of loans. Their codes lead to the page for remarks."""
     from benchworthy.documents.slip import Form, LoanSlip, slips_pdf
 
-    slip = LoanSlip(text.serial, text.design, text.site, text.due, text.code, text.url, text.box, virtual=text.virtual)
-    return _answer(slips_pdf([slip], Form(form), text.at), f"slip-{loan}", text.url)
+    slips = [LoanSlip(t.serial, t.design, t.site, t.due, t.code, t.url, t.box, virtual=t.virtual) for t in texts]
+    return _answer(slips_pdf(slips, Form(form), max(text.at for text in texts)), name, texts[0].url)
 
 
 def _on_singles(texts: tuple[LabelText, ...], size: str) -> bytes:

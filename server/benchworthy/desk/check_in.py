@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 from benchworthy.desk.facts import CertificateFacts
+from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
-
-INCOMPLETE = "LAPSE-CHECKIN-INCOMPLETE"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +78,7 @@ def _waiting(assessment: Assessment, closed: bool, known: Circumstances) -> Chec
     """What is not settled, and who or what settles it. A marginal without its witness is no gap: nothing lapses by it."""
     gaps = [need for need in assessment.needs if need.code != "witness"]
     if gaps:
-        return CheckIn("returned", f"The check-in is not complete: {gaps[0].what}", INCOMPLETE if closed else None)
+        return CheckIn("returned", f"The check-in is not complete: {gaps[0].what}", CHECKIN_INCOMPLETE if closed else None)
     if assessment.needs:
         again = " Measure it in a new run." if closed else ""
         return CheckIn("returned", f"Not settled: {assessment.needs[0].what}{again}", None)

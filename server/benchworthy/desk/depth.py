@@ -5,7 +5,7 @@ from datetime import timedelta
 
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts
-from benchworthy.desk.lapses import asks_for_full
+from benchworthy.desk.lapses import FIELD, asks_for_full
 
 QUICK_DAYS = 14
 LONG_DAYS = 30
@@ -60,6 +60,14 @@ def deep_enough(test_set: str, asked: str, policy: Policy) -> bool:
     return asked not in steps or (test_set in steps and steps.index(test_set) >= steps.index(asked))
 
 
+def _lapsed(facts: BoardFacts) -> bool:
+    return facts.certificate is not None and asks_for_full(facts.certificate.lapse)
+
+
+def _doubted(facts: BoardFacts) -> bool:
+    return facts.certificate is not None and facts.certificate.lapse == FIELD
+
+
 def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
     asks = (
         (back.remark or facts.life.remark_waiting, "A remark is waiting."),
@@ -71,6 +79,7 @@ def _asks_for_full(facts: BoardFacts, back: Return) -> tuple[str, ...]:
         (back.out > timedelta(days=LONG_DAYS), f"It was out for more than {LONG_DAYS} days."),
         (back.number % FULL_EVERY == 0, f"Every return number {FULL_EVERY}, {2 * FULL_EVERY}, ... is looked at in full."),
         (facts.hold is not None, "It is held."),
-        (facts.certificate is not None and asks_for_full(facts.certificate.lapse), "Its certificate lapsed while it was out."),
+        (_lapsed(facts) and not _doubted(facts), "Its certificate lapsed while it was out."),
+        (_doubted(facts), "Its own reports raised a doubt while it was out."),
     )
     return tuple(reason for asked, reason in asks if asked)

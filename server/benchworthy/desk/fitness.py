@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from benchworthy.desk import missing, reserve
-from benchworthy.desk.check_in import INCOMPLETE
 from benchworthy.desk.defects import open_defects
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
+from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.desk.outs import unexplained_outs
 from benchworthy.desk.repairs import reopened, used_up
 from benchworthy.desk.retirement import retired
@@ -77,8 +77,8 @@ def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
     certificate = facts.certificate
     if certificate is None:
         return (_no_certificate(facts) if facts.bench_evidence else no_bench_evidence(facts),)
-    if certificate.lapse == INCOMPLETE and facts.awaits_check_in:
-        told = f"Certificate {certificate.id} has lapsed ({INCOMPLETE})."
+    if certificate.lapse == CHECKIN_INCOMPLETE and facts.awaits_check_in:
+        told = f"Certificate {certificate.id} has lapsed ({CHECKIN_INCOMPLETE})."
         return (Unmet("certificate-lapsed", told, certificate.id, "Complete the check-in: run its set again and settle it."),)
     if certificate.lapse is not None:
         return (

@@ -1,13 +1,13 @@
 """Certificates with their results documents, holds, loans, check-ins, and the ledger."""
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, func, insert, or_, select, update
 
-from benchworthy.desk.check_in import INCOMPLETE
+from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
 from benchworthy.history.records import Certificate, Hold, Loan
 from benchworthy.storage import tables as t
@@ -57,7 +57,7 @@ class DeskRows:
 
     def resting_on(self, bench: str, since: datetime) -> Sequence[Certificate]:
         c, r = t.certificates.c, t.runs.c
-        query = select(t.certificates).join(t.runs, c.run == r.id).where(r.bench == bench, r.opened_at >= since, _open())
+        query = select(t.certificates).join(t.runs, c.run == r.id).where(r.bench == bench, r.opened_at >= since, still_open())
         return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.id))]
 
     def lapse_each(self, certificates: Sequence[str], code: str, at: datetime) -> None:
@@ -68,7 +68,7 @@ class DeskRows:
     def lapse(self, serial: str, code: str, at: datetime) -> Sequence[str]:
         """Lapse every certificate of the board that has not lapsed for good yet; returns their ids."""
         c = t.certificates.c
-        standing = select(c.id).where(c.serial == serial, c.lapse.is_(None) if code == INCOMPLETE else _open())
+        standing = select(c.id).where(c.serial == serial, c.lapse.is_(None) if code == CHECKIN_INCOMPLETE else still_open())
         ids = list(self._connection.execute(standing).scalars())
         if ids:
             self._connection.execute(update(t.certificates).where(c.id.in_(ids)).values(lapse=code, lapsed_at=at))
@@ -130,6 +130,11 @@ class LedgerRows:
         believed = [or_(c.at <= facts["now"], c.at > facts["wrong_until"]) for facts in said]
         return self._connection.execute(select(func.max(c.at)).where(here, *believed)).scalar()
 
+    def heads(self, chains: Sequence[str]) -> Mapping[str, int]:
+        c = t.ledger.c
+        query = select(c.chain, func.max(c.position)).where(c.chain.in_(chains)).group_by(c.chain)
+        return {chain: position for chain, position in self._connection.execute(query)}
+
     def add(self, entry: Entry, text: str | None) -> None:
         self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
         self._connection.execute(insert(t.changes).values(chain=entry.chain, position=entry.position))
@@ -153,9 +158,9 @@ class LedgerRows:
         return [_numbered(row) for row in self._connection.execute(query.order_by(n.number).limit(limit))]
 
 
-def _open() -> ColumnElement[bool]:
+def still_open() -> ColumnElement[bool]:
     """In force, or lapsed only until a check-in is completed: whatever else ends a certificate ends that one too."""
-    return or_(t.certificates.c.lapse.is_(None), t.certificates.c.lapse == INCOMPLETE)
+    return or_(t.certificates.c.lapse.is_(None), t.certificates.c.lapse == CHECKIN_INCOMPLETE)
 
 
 def _numbered(row: Row[Any]) -> tuple[int, Entry]:

@@ -14,6 +14,7 @@ from benchworthy.judging.tests import Outcome
 from benchworthy.reports.report import EvidenceClass
 from benchworthy.storage import lapse_tables as lt
 from benchworthy.storage import tables as t
+from benchworthy.storage.desk import still_open
 from benchworthy.storage.evidence import verdict_rows
 
 _GIVEN = (str(Verdict.IN_LIMITS), str(Verdict.MARGINAL), str(Verdict.OUT))
@@ -29,12 +30,12 @@ class LapseRows:
 
     def in_force(self, serial: str, now: datetime) -> Sequence[Certificate]:
         c = t.certificates.c
-        query = select(t.certificates).where(c.serial == serial, c.lapse.is_(None), c.valid_until > now)
+        query = select(t.certificates).where(c.serial == serial, still_open(), c.valid_until > now)
         return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.issued_at, c.id))]
 
     def all_in_force(self, site: str, now: datetime) -> Sequence[Certificate]:
         c = t.certificates.c
-        query = select(t.certificates).where(c.site == site, c.lapse.is_(None), c.valid_until > now)
+        query = select(t.certificates).where(c.site == site, still_open(), c.valid_until > now)
         return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.serial, c.issued_at, c.id))]
 
     def approved(self, site: str, after: int, limit: int) -> Sequence[Approved]:
