@@ -21,6 +21,7 @@ from benchworthy.acts import (
     revoking,
     telling,
     upkeep,
+    waiving,
 )
 from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
@@ -29,7 +30,7 @@ from benchworthy.acts.runs import Opening
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.fitness import Fitness
 from benchworthy.history.ledger import Entry
-from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Request, Run
+from benchworthy.history.records import Access, Bench, Board, Certificate, Loan, Request, Run, Waiver
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
 from benchworthy.reports.report import Reading
@@ -285,3 +286,20 @@ def sign_off(services: Services, serial: str, stage: int, builder: str, holder: 
     with services.storage.writing() as work:
         building.sign_off(serial, stage, builder, holder, work, services)
         return upkeep.record(serial, work, services)
+
+
+def waive(services: Services, serial: str, test: str, reason: str, until: datetime, holder: str, role: str) -> Waiver:
+    """A coordinator lets one test go for a while."""
+    with services.storage.writing() as work:
+        return waiving.waive(serial, test, reason, until, holder, role, work, services)
+
+
+def end_waiver(services: Services, number: int, holder: str) -> Waiver:
+    """The test counts again; a certificate that rests on the waiver lapses."""
+    with services.storage.writing() as work:
+        return waiving.end(number, holder, work, services)
+
+
+def waivers(services: Services, serial: str, after: int, limit: int) -> Sequence[Waiver]:
+    with services.storage.reading() as work:
+        return waiving.of_board(serial, after, limit, work, services)

@@ -21,6 +21,7 @@ BenchworthyError
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
+│   ├── UnknownWaiver             unknown-waiver
 │   └── UnknownToken              unknown-token
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
@@ -203,6 +204,11 @@ class UnknownBench(Unknown):
 class UnknownRequest(Unknown):
     code = "unknown-request"
     advice = "Requests to a board are numbered by POST /api/v1/boards/{serial}/requests; its Location names the number."
+
+
+class UnknownWaiver(Unknown):
+    code = "unknown-waiver"
+    advice = "Look at GET /api/v1/boards/{serial}/waivers."
 
 
 class UnknownToken(Unknown):

@@ -11,7 +11,7 @@ from benchworthy.designs.sheet import Sheet
 from benchworthy.desk.life import Life, RepairFacts, RetirementFacts, SignOff
 from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
-from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run, Waiver
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.tests import Outcome
@@ -163,6 +163,20 @@ class LifeRecord(Protocol):
     def release(self, hold: int, at: datetime) -> None: ...
 
 
+class Waivers(Protocol):
+    """Tests of single boards that a coordinator let go for a while, and the certificates that rest on that."""
+
+    def add(self, serial: str, test: str, reason: str, until: datetime, by: str, at: datetime) -> int: ...
+    def find(self, number: int) -> Waiver | None: ...
+    def of_board(self, serial: str, after: int, limit: int) -> Sequence[Waiver]: ...
+    def standing(self, serial: str, now: datetime) -> Sequence[Waiver]: ...
+    def end(self, number: int, by: str, at: datetime) -> None: ...
+    def rest(self, certificate: str, numbers: Iterable[int]) -> None: ...
+    def under(self, certificate: str) -> Sequence[Waiver]: ...
+    def resting_on(self, number: int) -> Sequence[str]:
+        """Certificates, not lapsed yet, that rest on a waiver."""
+
+
 class Answers(Protocol):
     """What was answered to requests that carried an Idempotency-Key."""
 
@@ -190,6 +204,8 @@ class Work(Protocol):
     def life(self) -> LifeRecord: ...
     @property
     def answers(self) -> Answers: ...
+    @property
+    def waivers(self) -> Waivers: ...
 
 
 class Storage(Protocol):
@@ -230,6 +246,7 @@ class Services:
     broker: Broker | None
     public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
+    one_person: bool = False  # whether whoever built or tested a board may inspect it too; every certificate then says so
 
 
 __all__ = ["Author", "Broker", "Services", "Storage", "Work"]

@@ -21,6 +21,7 @@ from benchworthy.api import (
     scripts,
     told,
     upkeep,
+    waivers,
 )
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
@@ -54,6 +55,7 @@ def create_app(services: Services) -> Flask:
         people.blueprint,
         requests.blueprint,
         upkeep.blueprint,
+        waivers.blueprint,
         class_sets.blueprint,
         scripts.blueprint,
     ):

@@ -24,6 +24,7 @@ class Enrolment:
     virtual: bool
     kit_lot: str | None
     inventory_ref: str | None
+    staged: bool = False
 
 
 def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tuple[Board, str]:
@@ -40,9 +41,11 @@ def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tup
         wanted.inventory_ref,
         services.now(),
         1,
+        wanted.staged,
     )
     work.registry.add_board(board)
     facts = {"design": board.design, "virtual": board.virtual, "kit_lot": board.kit_lot, "inventory_ref": board.inventory_ref}
+    facts |= {"staged": True} if board.staged else {}
     enter(board, "enrolled", holder, facts, work, services)
     return board, services.derive_field_key(board.serial, board.epoch)
 

@@ -1,9 +1,12 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
+import dataclasses
 from datetime import datetime
 
 from benchworthy.acts.sheet_change import certificate_facts
 from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary
+from benchworthy.desk.life import Life, WaiverFacts
+from benchworthy.desk.stages import open_stages
 from benchworthy.errors import UnknownRun, UnknownSerial
 from benchworthy.history.records import Board, Run
 from benchworthy.judging.decision import Verdict
@@ -30,7 +33,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     """Everything the desk's decisions rest on, newest run first."""
     now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
-    loan, life = work.desk.newest_loan(board.serial), work.life.of(board.serial)
+    loan, life = work.desk.newest_loan(board.serial), _life(board.serial, now, work)
     return BoardFacts(
         serial=board.serial,
         design=board.design,
@@ -44,7 +47,14 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
+        open_stages=open_stages(board.staged, life, services.find_sheet(board.design)),
     )
+
+
+def _life(serial: str, now: datetime, work: Work) -> Life:
+    standing = work.waivers.standing(serial, now)
+    waivers = tuple(WaiverFacts(waiver.number, waiver.test, waiver.reason, waiver.by, waiver.until) for waiver in standing)
+    return dataclasses.replace(work.life.of(serial), waivers=waivers)
 
 
 def _summary(run: Run, now: datetime) -> RunSummary:

@@ -8,10 +8,11 @@ from typing import Any
 
 from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
+from benchworthy.designs.half_built import as_built
 from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.procedures import PROCEDURES
-from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
+from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of, stage_of
 from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunClosed, UnknownBench
 from benchworthy.evidence import standing
 from benchworthy.evidence.gate import canonical
@@ -57,7 +58,7 @@ def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> di
 
 
 def _check(wanted: Opening, sheet: Sheet) -> None:
-    sets = [name for name in sheet.sets if name != FIELD_SET]
+    sets = [*(name for name in sheet.sets if name != FIELD_SET), *sheet.stage_sets]
     if wanted.test_set not in sets:
         raise RequestInvalid(f"No run has the set {wanted.test_set!r}.", errors={"set": [f"One of {', '.join(sets)}."]})
     if wanted.scanned != wanted.serial:
@@ -129,7 +130,7 @@ def _asked(test: Test) -> dict[str, Any]:
 
 
 def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], services: Services) -> dict[str, Any]:
-    people = (Author.OPERATOR, Author.INSPECTOR)
+    people, sheet = (Author.OPERATOR, Author.INSPECTOR), as_built(sheet, run.test_set)
     return {
         "run": run.id,
         "nonce": run.nonce,
@@ -144,7 +145,16 @@ def _handed_out(run: Run, board: Board, sheet: Sheet, drawn: Sequence[Draw], ser
         "ask": [_asked(t) for t in sheet.tests_of(run.test_set) if t.author in people or t.action],
         "state_files": dict(sheet.state_files),
         "mqtt": broker_access(board, services),
+        "stage": _stage(sheet, run.test_set),
     }
+
+
+def _stage(sheet: Sheet, test_set: str) -> dict[str, Any] | None:
+    """What a builder looks at before the power comes on; None for a run of a whole board."""
+    stage = sheet.stages.get(stage_of(test_set) or 0)
+    if stage is None:
+        return None
+    return {name: getattr(stage, name) for name in ("number", "title", "critical", "before_power", "first_power", "expected")}
 
 
 def _open(run: str, work: Work, services: Services) -> tuple[Run, Board]:
@@ -240,6 +250,7 @@ def close(run: str, holder: str, work: Work, services: Services) -> tuple[Run, A
     if board.module is None and assessment.complete:
         _bind(found, board, holder, work, services)
     facts = {"run": run, "complete": assessment.complete, "verdict": str(assessment.verdict) if assessment.verdict else None}
+    facts |= {"waived": sorted(assessment.waived)} if assessment.waived else {}
     enter(board, "run-closed", holder, facts, work, services)
     return run_of(run, work, services), assessment
 

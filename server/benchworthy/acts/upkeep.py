@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from benchworthy.acts.gather import board_of, facts_of
-from benchworthy.desk import defects, holds, missing, repairs, reserve, retirement
+from benchworthy.desk import defects, holds, missing, repairs, reserve, retirement, stages
 from benchworthy.desk.facts import BoardFacts, Unmet
 from benchworthy.desk.fitness import fitness
 from benchworthy.desk.life import Life, RepairFacts, RetirementFacts
@@ -18,12 +18,13 @@ from benchworthy.ports import Services, Work
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A board as the desk sees it: its state, its open hold with the number that releases it, and what is on record."""
+    """A board as the desk sees it: its state, its open hold with the number that releases it, what is on record, its build."""
 
     serial: str
     state: State
     hold: Hold | None
     life: Life
+    stages: tuple[stages.StageStanding, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +39,9 @@ class Repair:
 
 def record(serial: str, work: Work, services: Services) -> Record:
     """Raises UnknownSerial."""
-    _, facts, state = _at_hand(serial, work, services)
-    return Record(serial, state, work.desk.open_hold(serial), facts.life)
+    board, facts, state = _at_hand(serial, work, services)
+    built = stages.standing(facts, services.find_sheet(board.design))
+    return Record(serial, state, work.desk.open_hold(serial), facts.life, built)
 
 
 def report_defect(serial: str, seen: str, holder: str, work: Work, services: Services) -> int:

@@ -71,6 +71,7 @@ def fitness(serial: str) -> dict[str, Any]:
         "until": answer.until,
         "virtual": board.virtual,
         "unmet": answer.unmet,
+        "waivers": answer.waivers,
     }
 
 

@@ -10,7 +10,7 @@ from benchworthy.designs.formula import Formula
 from benchworthy.designs.parts import Part
 from benchworthy.designs.sheet import Pattern, Phase, Policy, Test
 
-_GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard"})
+_GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard", "guards"})
 
 
 def judging(
@@ -34,10 +34,11 @@ def judging(
 
 
 def guide(values: Mapping[str, Any]) -> str:
-    """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets."""
+    """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets, stages of the build."""
     tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
     phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
-    return _digest({"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]})
+    told = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
+    return _digest({**told, **({"stages": values["stages"]} if "stages" in values else {})})
 
 
 def _plain(test: Test) -> dict[str, Any]:

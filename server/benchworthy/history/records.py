@@ -22,6 +22,7 @@ class Board:
     inventory_ref: str | None
     enrolled_at: datetime
     version: int
+    staged: bool = False  # this house builds it stage by stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +130,24 @@ class Hold:
     by: str
     since: datetime
     released_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """A coordinator let one test of one board go until a date, unless it ended before."""
+
+    number: int
+    serial: str
+    test: str
+    reason: str
+    by: str
+    at: datetime
+    until: datetime
+    ended_at: datetime | None
+    ended_by: str | None
+
+    def in_force(self, now: datetime) -> bool:
+        return self.ended_at is None and self.until > now
 
 
 @dataclass(frozen=True, slots=True)

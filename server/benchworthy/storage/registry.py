@@ -39,6 +39,7 @@ class RegistryRows:
                 inventory_ref=board.inventory_ref,
                 enrolled_at=board.enrolled_at,
                 version=board.version,
+                staged=board.staged,
             )
         )
         self._connection.execute(

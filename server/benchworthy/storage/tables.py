@@ -17,6 +17,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    false,
 )
 from sqlalchemy.engine import Dialect
 
@@ -61,6 +62,7 @@ boards = Table(
     Column("inventory_ref", String(64), unique=True),
     Column("enrolled_at", Moment, nullable=False),
     Column("version", Integer, nullable=False),
+    Column("staged", Boolean, nullable=False, server_default=false()),
 )
 
 modules = Table(

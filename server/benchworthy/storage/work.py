@@ -17,6 +17,7 @@ from benchworthy.storage.life import LifeRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
+from benchworthy.storage.waivers import WaiverRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,7 @@ class Rows:
     desk: DeskRows
     life: LifeRows
     answers: AnswerRows
+    waivers: WaiverRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -43,6 +45,7 @@ def _rows(connection: Connection) -> Rows:
         DeskRows(connection),
         LifeRows(connection),
         AnswerRows(connection),
+        WaiverRows(connection),
     )
 
 
