@@ -2,13 +2,14 @@
 
 import json
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchworthy.acts.certifying import LARGEST_CLAIMS, _waived
-from benchworthy.keys.status import open_token
+from benchworthy.keys.status import judge, open_token
 from benchworthy.reports.report import Author
 from benchworthy.reports.signed import CERTIFICATE_TYPE
 from papers import seen_text
@@ -261,3 +262,19 @@ def test_claims_never_outgrow_their_code_whatever_is_waived() -> None:
         assert told["waived"] == (tests if named else len(tests))
         assert len(json.dumps(given | told, separators=(",", ":")).encode()) <= LARGEST_CLAIMS
     assert _waived(most, []) == {}
+
+
+@pytest.mark.parametrize(("more", "said"), [
+    ({}, []), ({"waived": ["LED-VF", "TONE-HEAR"]}, ["Let go by a waiver: LED-VF, TONE-HEAR."]),
+    ({"waived": 12}, ["Let go by a waiver: 12 tests."]), ({"one_person": True}, ["One person did what two do elsewhere."]),
+    ({"waived": ["LED-VF"], "one_person": True}, ["Let go by a waiver: LED-VF.", "One person did what two do elsewhere."]),
+])  # fmt: skip
+def test_who_checks_offline_hears_what_was_let_go(more: dict[str, Any], said: list[str]) -> None:
+    """Beside the status, and without changing it."""
+    now = datetime(2026, 11, 25, tzinfo=UTC)
+    known = {"id": "c-1", "serial": "TB001X", "site": "main", "iat": int(now.timestamp()) - 60, "exp": int(now.timestamp()) + 60}
+    status = {"site": "main", "iat": int(now.timestamp()), "certificates": {"c-1": "in-force"}}
+    told = judge({**known, **more}, status, now)
+    assert told.exit == 0
+    sentences = told.sentence.split("by the status list of 2026-11-25 00:00 UTC.")[1].strip()
+    assert sentences == " ".join(said)

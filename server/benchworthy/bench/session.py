@@ -82,13 +82,20 @@ def run_by_hand(
     without: Sequence[str] = (),
     say: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
-    """A run of a board that has no module yet: questions only, so no port is looked for. As `run_board`, it stays open."""
+    """A run of a board that has no module yet: questions only, so no port is looked for. As `run_board`, it stays open.
+
+    What a bench would look for at its ports is left for the run of the next stage.
+    """
     having = _kinds(fixtures)
     opened = service.open_run(serial, test_set, bench_key.thumbprint, fixtures, operator.scan_label())
     say(f"Run {opened['run']} is open.")
     sheet = _sheet(opened, test_set)
     absent = _absent(sheet, test_set, having, without, None, opened)
-    run = Run(opened, serial, sheet, Reach(""), service, bench_key, operator, "serial", say, having, absent)
+    left = [test for part in opened["parts"] for test in part["tests"]]
+    if left:
+        say(f"Not run here, as no module answers yet: {', '.join(left)}.")
+    alone = {**opened, "parts": []}
+    run = Run(alone, serial, sheet, Reach(""), service, bench_key, operator, "serial", say, having, absent)
     table = Table(operator, having, absent)
     _look_at_stage(run)
     cold = [test for phase in sheet.phases for test in asking.questions(run, phase.name) if asking.is_cold(test)]
@@ -103,8 +110,9 @@ def run_by_hand(
 
 
 def by_hand(sheet: Sheet, test_set: str) -> bool:
-    """Whether a set asks nothing of board or bench."""
-    return all(test.author in (Author.OPERATOR, Author.INSPECTOR) for test in sheet.tests_of(test_set))
+    """Whether a set asks nothing of a module: people answer, and at most a port appears."""
+    people = (Author.OPERATOR, Author.INSPECTOR)
+    return all(test.author in people or test.procedure == "port" for test in sheet.tests_of(test_set))
 
 
 def _look_at_stage(run: Run) -> None:
