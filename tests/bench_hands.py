@@ -106,15 +106,18 @@ class Bench:
 
 
 @contextmanager
-def bench(folder: Path, seed: int | None = 1, faults: Sequence[str] = (), body: str = "KM0001") -> Iterator[Bench]:
-    """A board at the table, the jack in; parts drawn by `seed`, None for nominal ones."""
+def bench(
+    folder: Path, seed: int | None = 1, faults: Sequence[str] = (), body: str = "KM0001", stage: int = 4
+) -> Iterator[Bench]:
+    """A board at the table, the jack in; parts drawn by `seed`, None for nominal ones; built up to a stage."""
     interpreter()
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
     flash, ports = folder / "flash", folder / "ports"
     flash.mkdir()
     with trial(folder / "data") as made, served(made.app) as url:
         serial = made.enrol(body)["serial"]
-        board = VirtualBoard(SHEET.parts, SHEET.conditions, SHEET.fixtures, seed, MODULE, serial, flash, PLUG, ports_dir=ports)
+        parts = {ref: part for ref, part in SHEET.parts.items() if (part.stage or 1) <= stage}
+        board = VirtualBoard(parts, SHEET.conditions, SHEET.fixtures, seed, MODULE, serial, flash, PLUG, ports_dir=ports)
         board.hands.attach("jack")
         for fault in faults:
             board.inject(fault)

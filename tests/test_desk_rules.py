@@ -1,14 +1,19 @@
 """The desk's pure decisions: no evidence, not certified and fails are told apart, and every unmet condition is told."""
 
 import dataclasses
+import re
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+import benchworthy
 from benchworthy.designs import catalogue
 from benchworthy.desk import certify, lend
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, HoldFacts, LoanFacts, RunSummary
 from benchworthy.desk.fitness import fitness
+from benchworthy.desk.lapses import RENEWABLE
+from benchworthy.desk.life import Life, SignOff, WaiverFacts
 from benchworthy.desk.outs import no_fault_found, unexplained_outs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment, Need
@@ -16,6 +21,7 @@ from benchworthy.judging.tests import Outcome
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
+LAPSE = re.compile(r"\bLAPSE-[A-Z-]+")
 POLICY = catalogue.find("tarn-b").policy
 
 
@@ -191,7 +197,7 @@ def unmet_to_certify(
     people: frozenset[str] = frozenset({"desk-1"}),
     inspectors: frozenset[str] = frozenset({"insp-1"}),
 ) -> list[str]:
-    return codes(certify.unmet_conditions(facts, name, assessment, POLICY, people, inspectors, NOW))
+    return codes(certify.unmet_conditions(facts, name, assessment, POLICY, certify.People(people, inspectors), NOW))
 
 
 def test_a_complete_closed_run_in_limits_certifies() -> None:
@@ -256,6 +262,52 @@ def test_what_asks_for_the_full_set(changes: dict[str, object]) -> None:
     assert unmet_to_certify(but(full, certificate=changes.get("certificate", full.certificate)), "r-3") == []
 
 
+# Every lapse there is, and whether a renewal may follow it; what asks for the whole set: doubt, a repair, other parts.
+AFTER_LAPSE = {
+    None: True, "LAPSE-EXPIRED": True, "LAPSE-CHECKIN-INCOMPLETE": True, "LAPSE-WAIVER": True, "LAPSE-FIRMWARE": True,
+    "LAPSE-CHECKIN-FAILED": False, "LAPSE-DEFECT": False, "LAPSE-REPAIR": False, "LAPSE-SHEET": False,
+    "LAPSE-MODULE": False, "LAPSE-FIXTURE": False, "LAPSE-RECALL": False, "LAPSE-BENCH": False, "LAPSE-WITHDRAWN": False,
+    "LAPSE-FIELD": False,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("lapse", "renewable"), AFTER_LAPSE.items())
+def test_after_which_lapse_a_renewal_will_do(lapse: str | None, renewable: bool) -> None:
+    """The refusal names the lapse and says what to run; the whole set carries a certificate after each of them."""
+    facts = but(RENEWING, certificate=certificate(age=60, lapse=lapse))
+    found = certify.unmet_conditions(facts, "r-2", GOOD, POLICY, certify.NOBODY, NOW)
+    assert codes(found) == ([] if renewable else ["renewal-not-enough"])
+    for item in found:
+        assert str(lapse) in item.what and "Run the set `full`" in item.next
+    assert unmet_to_certify(but(facts, runs=(run("r-3", 0), BEFORE)), "r-3") == []
+
+
+def test_the_list_of_lapses_is_that_of_the_program() -> None:
+    """A code that the program writes somewhere, and nobody decided on above, is found here."""
+    written = {code for file in Path(benchworthy.__file__).parent.rglob("*.py") for code in LAPSE.findall(file.read_text())}
+    assert written <= set(AFTER_LAPSE), written - set(AFTER_LAPSE)
+    assert set(RENEWABLE) == {lapse for lapse, renewable in AFTER_LAPSE.items() if renewable}
+
+
+@pytest.mark.parametrize(("changes", "why"), [
+    ({"life": Life(remark_waiting=True)}, "a borrower's remark waits"),
+    ({"repaired_at": NOW - 5 * DAY}, "the board was repaired since"),
+    ({"module": "e662"}, "another module was certified"),
+    ({"certificate": dataclasses.replace(certificate(age=60), waived=("OUT-H1",))}, "let OUT-H1 go"),
+])  # fmt: skip
+def test_a_renewal_says_why_it_is_not_enough_and_what_to_run(changes: dict[str, object], why: str) -> None:
+    """Each in its own words, with the set that is wanted."""
+    (found,) = certify.unmet_conditions(but(RENEWING, **changes), "r-2", GOOD, POLICY, certify.NOBODY, NOW)
+    assert (found.code, found.evidence, found.next) == ("renewal-not-enough", "r-2", "Run the set `full`.")
+    assert why in found.what
+
+
+def test_a_renewal_carries_on_when_it_shows_what_was_let_go_before() -> None:
+    """The test is in limits in this run, so nothing is passed on."""
+    before = dataclasses.replace(certificate(age=60), waived=("PWR-V5",))
+    assert unmet_to_certify(but(RENEWING, certificate=before), "r-2") == []
+
+
 def test_everything_that_keeps_a_certificate_back_is_told_at_once() -> None:
     """An old open check-in run of a held board on loan, with a test out and a part missing."""
     bad = Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, (Need("part-missing", None, "Part 2."),))
@@ -269,6 +321,64 @@ def test_the_run_s_own_out_is_told_once() -> None:
     """As test-out, and not a second time as unexplained."""
     bad = Assessment({"A": Outcome("A", Verdict.OUT, sentence="A is out.")}, ())
     assert unmet_to_certify(but(READY, runs=(run("r-1", 1, outs=("A",)),)), assessment=bad) == ["test-out"]
+
+
+def signed(stage: int, builder: str = "B1", inspector: str = "insp-1") -> SignOff:
+    return SignOff(stage, builder, inspector, NOW - 20 * DAY)
+
+
+@pytest.mark.parametrize(("people", "built", "two", "alone"), [
+    (certify.People(frozenset({"T4"}), frozenset({"I2"}), "T5"), ("B1", "I2"), [], False),
+    (certify.People(frozenset({"T4"}), frozenset({"T4"}), "T5"), ("B1", "I2"), ["inspector-not-second-person"], True),
+    (certify.People(frozenset({"T4"}), frozenset({"B1"}), "T5"), ("B1", "I2"), ["inspector-not-second-person"], True),
+    (certify.People(frozenset({"B1"}), frozenset({"I2"}), "T5"), ("B1", "I2"), ["builder-tested"], True),
+    (certify.People(frozenset({"T4"}), frozenset({"I2"}), "B1"), ("B1", "I2"), ["builder-tested"], True),
+    (certify.People(frozenset({"T4"}), frozenset({"I2"}), "T5"), ("I9", "I9"), [], True),
+])  # fmt: skip
+def test_who_may_not_be_the_same_person(people: certify.People, built: tuple[str, str], two: list[str], alone: bool) -> None:
+    """Refused in a house of two; nothing is where one person may do it all, and then the certificate says so."""
+    facts = but(READY, life=Life(sign_offs=(signed(1, *built),)))
+    assert codes(certify.unmet_conditions(facts, "r-1", GOOD, POLICY, people, NOW)) == two
+    single = dataclasses.replace(people, one_person=True)
+    assert certify.unmet_conditions(facts, "r-1", GOOD, POLICY, single, NOW) == ()
+    assert certify.alone(facts.life, single) is alone
+    later = but(facts, certificate=certificate(age=60, lapse="LAPSE-EXPIRED"))
+    renewed = certify.unmet_conditions(later, "r-1", GOOD, POLICY, people, NOW)
+    assert "builder-tested" not in codes(renewed), "only the first certificate asks who tested"
+
+
+def test_open_stages_keep_a_certificate_back_and_a_waiver_lets_only_its_own_test_go() -> None:
+    """Each stage is told; what is let go neither refuses nor hides another out."""
+    assert unmet_to_certify(but(READY, open_stages=(3, 4))) == ["stage-not-signed", "stage-not-signed"]
+    bad = {name: Outcome(name, Verdict.OUT, sentence=f"{name} is out.") for name in ("A", "B")}
+    needs = (Need("test-not-run", "C", "C was not run.", ("C",)), Need("part-missing", None, "Part 2.", ("A", "D")))
+    found = Assessment(bad, needs).without(frozenset({"A", "C"}))
+    assert [need.what for need in found.needs] == ["Part 2."] and found.waived == {"A", "C"}
+    assert unmet_to_certify(assessment=found) == ["run-incomplete", "test-out"]
+    assert unmet_to_certify(assessment=Assessment(bad, needs).without(frozenset("ABCD"))) == []
+
+
+def test_the_run_of_a_stage_says_nothing_of_secrets_on_the_board() -> None:
+    """It may leave the files out; the last run that looked at them counts, and one that certified counts though incomplete."""
+    due = NOW + 5 * DAY
+    part = run("r-9", 1, test_set="stage-3", secrets_absent=False)
+    assert lend.unmet_conditions(but(FIT, runs=(part, *FIT.runs)), fitness(FIT, NOW), due, NOW) == ()
+    known = but(FIT, runs=(run("r-1", 10, complete=False, secrets_absent=False), run("r-0", 20)))
+    assert codes(lend.unmet_conditions(known, fitness(known, NOW), due, NOW)) == ["secrets-on-board"]
+
+
+WAIVER = WaiverFacts(7, "PWR-V5", "New parts are ordered.", "C1", NOW + DAY)
+
+
+def test_an_out_that_is_let_go_counts_again_when_the_waiver_ends() -> None:
+    """While it stands, the board is fit only by a certificate that names it."""
+    facts = but(FIT, runs=(run("r-2", 1, outs=("PWR-V5",)), run("r-1", 10)))
+    let_go = but(facts, life=Life(waivers=(WAIVER,)))
+    assert codes(fitness(facts, NOW).unmet) == ["out-unexplained"]
+    assert codes(fitness(let_go, NOW).unmet) == ["waiver-not-certified"]
+    naming = dataclasses.replace(certificate(), waived=("PWR-V5",))
+    assert fitness(but(let_go, certificate=naming), NOW).fit
+    assert fitness(but(let_go, certificate=naming), NOW).waivers == (WAIVER,)
 
 
 # --- lend ----------------------------------------------------------------------------------------------------------

@@ -26,8 +26,7 @@ from benchworthy.judging.tests import Outcome
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 DAY = timedelta(days=1)
 SHEET = catalogue.find("tarn-b")
-PEOPLE = frozenset({"T4"})
-INSPECTOR = frozenset({"I2"})
+PEOPLE = certify.People(frozenset({"T4"}), frozenset({"I2"}))
 EMPTY = BoardFacts("TB001X", "tarn-b", False, None, False, (), None, None, None, None, None)
 
 
@@ -122,7 +121,7 @@ class Desk(RuleBasedStateMachine):
     def try_to_certify(self) -> None:
         newest, unmet = self.facts.runs[0], [*refusal(Act.CERTIFY, self.fitness.state, self.facts.serial)]
         assessment = Assessment({}, () if newest.complete else _needs())
-        unmet += certify.unmet_conditions(self.facts, newest.id, assessment, SHEET.policy, PEOPLE, INSPECTOR, self.now)
+        unmet += certify.unmet_conditions(self.facts, newest.id, assessment, SHEET.policy, PEOPLE, self.now)
         if not unmet and not newest.outs:
             until = self.now + SHEET.policy.certificate_days * DAY
             self.put(certificate=CertificateFacts(f"c-{self.number()}", newest.id, self.now, until, None))

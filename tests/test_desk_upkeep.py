@@ -135,11 +135,12 @@ def test_a_stage_is_signed_on_its_gate_tests_by_a_second_person_in_order(made: T
     assert early[0] == "stage-before-open" and "gate-not-passed" in early
     made.whole_run(serial)
     signed = made.post(f"/boards/{serial}/stages/1", {"builder": "B1"}, "inspector")
-    (first,) = signed["stages"]
+    (first,) = signed["sign_offs"]
     assert (first["stage"], first["builder"]) == (1, "B1")
     alone = made.ask("POST", f"/boards/{serial}/stages/2", {"builder": first["inspector"]}, "inspector")
     assert unmet(alone, 409, "act-refused") == ["inspector-not-second-person"]
-    assert len(made.post(f"/boards/{serial}/stages/2", {"builder": "B1"}, "inspector")["stages"]) == 2
+    later = made.post(f"/boards/{serial}/stages/2", {"builder": "B1"}, "inspector")["stages"]
+    assert [stage["state"] for stage in later] == ["signed", "signed", "open", "closed"]
     assert unmet(made.ask("POST", f"/boards/{serial}/stages/9", {"builder": "B1"}, "inspector"), 409, "act-refused") == [
         "stage-unknown"
     ]

@@ -53,16 +53,21 @@ def test_three_hundred_tests_are_all_there_and_nothing_leaves_the_page() -> None
 
 
 def test_what_a_newer_results_document_says_is_printed_too() -> None:
-    """Waivers, kinds of fixtures, who inspected: not known here by name, and not lost."""
+    """Loans, kinds of fixtures, who inspected: not known here by name, and not lost; nor is a waiver that says little."""
     newer = document(
-        waivers=[{"test": "WIFI-RSSI", "reason": "no radio room", "by": "C1", "until": "2026-12-31"}],
+        waivers=[{"test": "WIFI-RSSI", "reason": "no radio room", "by": "C1", "until": "2026-12-31", "scope": "indoors"}],
+        stages=[{"stage": 2, "builder": "B1", "lot": "K-7"}],
+        accessories=[{"name": "USB lead", "count": 1}],
         fixtures=[{"serial": "TP4-0007", "kind": "test plug", "checked": "2026-11-25"}],
     )
     newer["people"]["inspected"] = "I2, who did not build it"
     newer["results"][0]["witness"] = "PWR-DMM5"
     newer["results"][0]["quantities"][0] |= {"low": None}
     said = seen_text(certificate_pdf(printed(newer)))
-    assert "Waivers: by C1, reason no radio room, test WIFI-RSSI, until 2026-12-31" in said
+    plain = " ".join(said.split())
+    assert "WIFI-RSSI: not in limits. Let go until 2026-12-31 00:00 UTC by C1: no radio room; scope: indoors" in plain
+    assert "Stage 2: built by B1, looked at by -. Lot: K-7." in plain
+    assert "Accessories: count 1, name USB lead" in said
     assert "checked 2026-11-25, kind test plug, serial TP4-0007" in said
     assert "Inspected: I2, who did not build it" in said
     assert "witness: PWR-DMM5" in said

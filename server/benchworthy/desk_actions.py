@@ -27,6 +27,7 @@ from benchworthy.acts import (
     telling,
     tickets,
     upkeep,
+    waiving,
     withdrawing,
 )
 from benchworthy.acts import remarks as remarking
@@ -43,7 +44,7 @@ from benchworthy.desk.modules import Swap
 from benchworthy.desk.software import Approved
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, Remark
-from benchworthy.history.records import Access, Bench, Board, BoundModule, Certificate, Request, Run
+from benchworthy.history.records import Access, Bench, Board, BoundModule, Certificate, Request, Run, Waiver
 from benchworthy.history.tickets import Ticket
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services
@@ -413,3 +414,20 @@ def sign_off(services: Services, serial: str, stage: int, builder: str, holder: 
     with services.storage.writing() as work:
         building.sign_off(serial, stage, builder, holder, work, services)
         return upkeep.record(serial, work, services)
+
+
+def waive(services: Services, serial: str, test: str, reason: str, until: datetime, holder: str, role: str) -> Waiver:
+    """A coordinator lets one test go for a while."""
+    with services.storage.writing() as work:
+        return waiving.waive(serial, test, reason, until, holder, role, work, services)
+
+
+def end_waiver(services: Services, number: int, holder: str) -> Waiver:
+    """The test counts again; a certificate that rests on the waiver lapses."""
+    with services.storage.writing() as work:
+        return waiving.end(number, holder, work, services)
+
+
+def waivers(services: Services, serial: str, after: int, limit: int) -> Sequence[Waiver]:
+    with services.storage.reading() as work:
+        return waiving.of_board(serial, after, limit, work, services)

@@ -23,6 +23,7 @@ BenchworthyError
 │   ├── UnknownRequest            unknown-request
 │   ├── UnknownApproval           unknown-approval
 │   ├── UnknownKey                unknown-key
+│   ├── UnknownWaiver             unknown-waiver
 │   ├── UnknownToken              unknown-token
 │   ├── UnknownLoan               unknown-loan
 │   ├── UnknownRemark             unknown-remark
@@ -226,6 +227,11 @@ class UnknownApproval(Unknown):
 class UnknownKey(Unknown):
     code = "unknown-key"
     advice = "`benchworthy key list` names the site's keys by thumbprint."
+
+
+class UnknownWaiver(Unknown):
+    code = "unknown-waiver"
+    advice = "Look at GET /api/v1/boards/{serial}/waivers."
 
 
 class UnknownToken(Unknown):

@@ -14,7 +14,20 @@ from benchworthy.desk.software import Approved
 from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, LoanRow, Remark
-from benchworthy.history.records import Access, Bench, Board, BoundModule, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.history.records import (
+    Access,
+    Bench,
+    Board,
+    BoundModule,
+    Certificate,
+    Evidence,
+    Hold,
+    Letter,
+    Loan,
+    Request,
+    Run,
+    Waiver,
+)
 from benchworthy.history.tickets import Ticket
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
@@ -227,6 +240,20 @@ class Lapses(Protocol):
     def verdicts_of(self, run: str) -> Sequence[tuple[str, str]]: ...
 
 
+class Waivers(Protocol):
+    """Tests of single boards that a coordinator let go for a while, and the certificates that rest on that."""
+
+    def add(self, serial: str, test: str, reason: str, until: datetime, by: str, at: datetime) -> int: ...
+    def find(self, number: int) -> Waiver | None: ...
+    def of_board(self, serial: str, after: int, limit: int) -> Sequence[Waiver]: ...
+    def standing(self, serial: str, now: datetime) -> Sequence[Waiver]: ...
+    def end(self, number: int, by: str, at: datetime) -> None: ...
+    def rest(self, certificate: str, numbers: Iterable[int]) -> None: ...
+    def under(self, certificate: str) -> Sequence[Waiver]: ...
+    def resting_on(self, number: int) -> Sequence[str]:
+        """Certificates, not lapsed yet, that rest on a waiver."""
+
+
 class Answers(Protocol):
     """What was answered to requests that carried an Idempotency-Key."""
 
@@ -260,6 +287,8 @@ class Work(Protocol):
     def tickets(self) -> Tickets: ...
     @property
     def lapses(self) -> Lapses: ...
+    @property
+    def waivers(self) -> Waivers: ...
 
 
 class Storage(Protocol):
@@ -301,6 +330,7 @@ class Services:
     broker: Broker | None
     public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
+    one_person: bool = False  # whether whoever built or tested a board may inspect it too; every certificate then says so
 
 
 __all__ = ["Author", "Broker", "Services", "Storage", "Work"]

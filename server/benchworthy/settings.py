@@ -23,6 +23,7 @@ KNOWN: Mapping[str, str] = {
     "PUBLIC_URL": "address under which others find this service, for the codes on labels and certificates; default http://<HTTP>",
     "SITE": "name of the site in topics and certificates; default `main`",
     "FIELD_NETWORK": "`yes` where boards stay on the site's own network and may keep its passwords in flash; default `no`",
+    "ONE_PERSON": "`yes` where whoever built or tested a board may inspect it too; each such certificate says so; default `no`",
     "CONFIG": "path of a TOML file with the same names in lower case",
 }
 EMBEDDED = "embedded"
@@ -49,6 +50,7 @@ class Settings:
     public_url: str = "http://127.0.0.1:8780"
     mqtt_listen: tuple[str, int] = ("127.0.0.1", 1883)
     no_broker_wanted: bool = False  # said, not left out
+    one_person: bool = False
 
 
 def read(environment: Mapping[str, str]) -> Settings:
@@ -74,12 +76,13 @@ def read(environment: Mapping[str, str]) -> Settings:
         mqtt,
         _protocol(values.get("MQTT_PROTOCOL"), mqtt),
         site,
-        _yes(values.get("FIELD_NETWORK", "no")),
+        _yes("FIELD_NETWORK", values.get("FIELD_NETWORK", "no")),
         boards,
         Path(values["MQTT_CA"]) if values.get("MQTT_CA") else None,
         _public(values["PUBLIC_URL"]) if values.get("PUBLIC_URL") else _found_at(*http),
         _listen(values.get("MQTT_LISTEN", "127.0.0.1:1883"), boards),
         said == NO_BROKER,
+        _yes("ONE_PERSON", values.get("ONE_PERSON", "no")),
     )
 
 
@@ -116,9 +119,9 @@ def _public(text: str) -> str:
     return text.rstrip("/")
 
 
-def _yes(text: str) -> bool:
+def _yes(name: str, text: str) -> bool:
     if text not in ("yes", "no"):
-        raise SettingsInvalid(f"BENCHWORTHY_FIELD_NETWORK is {text!r}; it is yes or no.")
+        raise SettingsInvalid(f"BENCHWORTHY_{name} is {text!r}; it is yes or no.")
     return text == "yes"
 
 

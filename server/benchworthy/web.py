@@ -24,6 +24,7 @@ from benchworthy.api import (
     tickets,
     told,
     upkeep,
+    waivers,
 )
 from benchworthy.api import open as open_paths
 from benchworthy.api.access import authenticate
@@ -60,6 +61,7 @@ def create_app(services: Services) -> Flask:
         loans.blueprint,
         remarks.blueprint,
         lapses.blueprint,
+        waivers.blueprint,
         scripts.blueprint,
         tickets.blueprint,
     ):

@@ -68,6 +68,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         broker=_told_to_boards(settings, broker) if broker else None,
         public_url=settings.public_url,
         field_network=settings.field_network,
+        one_person=settings.one_person,
     )
     return House(settings, database, services)
 

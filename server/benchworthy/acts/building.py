@@ -14,11 +14,10 @@ def sign_off(serial: str, stage: int, builder: str, holder: str, work: Work, ser
     """Whoever asks has looked at the stage; `builder` made it. Raises ActRefused with everything that is wanting."""
     board = board_of(serial, work, services)
     facts, sheet = facts_of(board, work, services), services.find_sheet(board.design)
-    known = {test.stage for test in sheet.tests.values()}
-    wanting = stages.gates_wanting(facts, stage, sheet.tests_of(sheet.policy.first_set))
+    wanting = stages.gates_wanting(facts, stage, sheet)
     unmet = [
         *refusal(Act.SIGN_OFF, fitness(facts, services.now()).state, serial),
-        *stages.unmet_conditions(facts, stage, known, builder, holder, False, wanting),
+        *stages.unmet_conditions(facts, stage, stages.known(sheet), builder, holder, services.one_person, wanting),
     ]
     if unmet:
         told = [{"code": u.code, "what": u.what, "evidence": u.evidence, "next": u.next} for u in unmet]

@@ -1,6 +1,7 @@
 """Certificates of fitness: issued on one complete run, with every value kept in a results document."""
 
 import hashlib
+import json
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -12,8 +13,9 @@ from benchworthy.acts.runs import people_of
 from benchworthy.acts.sheet_change import in_force
 from benchworthy.designs.sheet import Sheet
 from benchworthy.desk import outs
-from benchworthy.desk.certify import unmet_conditions
-from benchworthy.desk.facts import Unmet
+from benchworthy.desk.certify import NOBODY, People, alone, unmet_conditions
+from benchworthy.desk.facts import BoardFacts, Unmet
+from benchworthy.desk.stages import sign_offs
 from benchworthy.errors import CertificateRefused, ClockImplausible, UnknownCertificate
 from benchworthy.evidence import standing
 from benchworthy.evidence.recording import enter
@@ -21,6 +23,8 @@ from benchworthy.history.records import Board, Certificate, Run
 from benchworthy.judging.run import Assessment
 from benchworthy.ports import Services, Signer, Work
 from benchworthy.reports.signed import CERTIFICATE_TYPE, IN_FORCE, STATUS_LIST_TYPE
+
+LARGEST_CLAIMS = 580  # bytes; more would not fit the code on paper that a phone reads
 
 
 def certify(serial: str, run: str | None, holder: str, work: Work, services: Services) -> Certificate:
@@ -32,13 +36,13 @@ def certify(serial: str, run: str | None, holder: str, work: Work, services: Ser
     if chosen is not None and chosen.serial != serial:
         chosen = None
     assessment = standing.assessment_of(chosen, board, work, services) if chosen else None
-    people, inspectors = people_of(chosen, work) if chosen else (frozenset[str](), frozenset[str]())
-    unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, inspectors, now)
+    people = People(*people_of(chosen, work), holder, services.one_person) if chosen else NOBODY
+    unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, now)
     unmet += findings_of(serial, chosen, work)
     if unmet or chosen is None or assessment is None:
         raise CertificateRefused(_told(serial, unmet), unmet=[_plain(item) for item in unmet])
     _plausible(now, board, work)
-    return _issue(board, chosen, assessment, sheet, holder, now, work, services)
+    return _issue(board, chosen, assessment, sheet, facts, people, now, work, services)
 
 
 def findings_of(serial: str, run: Run | None, work: Work) -> tuple[Unmet, ...]:
@@ -71,18 +75,62 @@ def _plausible(now: datetime, board: Board, work: Work) -> None:
 
 
 def _issue(
-    board: Board, run: Run, assessment: Assessment, sheet: Sheet, holder: str, now: datetime, work: Work, services: Services
+    board: Board,
+    run: Run,
+    assessment: Assessment,
+    sheet: Sheet,
+    facts: BoardFacts,
+    people: People,
+    now: datetime,
+    work: Work,
+    services: Services,
 ) -> Certificate:
-    certificate_id = f"c-{services.random(10).hex()}"
-    issued = now.replace(microsecond=0)
-    until = issued + timedelta(days=sheet.policy.certificate_days)
-    no_fault_found = outs.no_fault_found(facts_of(board, work, services))
-    issue = Issue(certificate_id, issued, until, holder, no_fault_found)
+    issue = _decided(f"c-{services.random(10).hex()}", assessment, sheet, facts, people, now)
     body = results_document(issue, board, run, assessment, sheet, work, services)
     sha256 = hashlib.sha256(body.encode()).hexdigest()
+    token = _signer(services).sign(CERTIFICATE_TYPE, _claims(issue, board, run, sheet, sha256, work, services))
+    certificate = Certificate(
+        issue.id, board.serial, services.site, run.id, token, sha256, issue.issued, issue.until, issue.authorised, None, None
+    )
+    work.desk.add_document(sha256, body)
+    work.desk.add_certificate(certificate)
+    work.waivers.rest(issue.id, [waiver.number for waiver in issue.waivers])
+    told = {
+        "certificate": issue.id,
+        "run": run.id,
+        "results": sha256,
+        "until": issue.until.isoformat(),
+        "no_fault_found": list(issue.no_fault_found),
+        **({"waivers": [waiver.number for waiver in issue.waivers]} if issue.waivers else {}),
+        **({"one_person": True} if issue.one_person else {}),
+    }
+    enter(board, "certified", issue.authorised, told, work, services)
+    return certificate
+
+
+def _decided(
+    certificate_id: str, assessment: Assessment, sheet: Sheet, facts: BoardFacts, people: People, now: datetime
+) -> Issue:
+    """It ends with its own time, or with the first waiver that it rests on."""
+    issued = now.replace(microsecond=0)
+    waivers = tuple(waiver for waiver in facts.life.waivers if waiver.test in assessment.waived)
+    ends = [issued + timedelta(days=sheet.policy.certificate_days), *(w.until.replace(microsecond=0) for w in waivers)]
+    return Issue(
+        certificate_id,
+        issued,
+        min(ends),
+        people.authorised,
+        outs.no_fault_found(facts),
+        waivers,
+        alone(facts.life, people),
+        tuple(sign for _, sign in sorted(sign_offs(facts.life).items())),
+    )
+
+
+def _claims(issue: Issue, board: Board, run: Run, sheet: Sheet, sha256: str, work: Work, services: Services) -> dict[str, Any]:
     head = work.ledger.last(board.serial)
     claims: dict[str, Any] = {
-        "id": certificate_id,
+        "id": issue.id,
         "serial": board.serial,
         "module": board.module,
         "design": board.design,
@@ -90,27 +138,22 @@ def _issue(
         "run": run.id,
         "results": sha256,
         "rule": RULE_NAME,
-        "iat": int(issued.timestamp()),
-        "exp": int(until.timestamp()),
+        "iat": int(issue.issued.timestamp()),
+        "exp": int(issue.until.timestamp()),
         "site": services.site,
         "ledger": head.hash if head else "",
         **({"virtual": True} if board.virtual else {}),
+        **({"one_person": True} if issue.one_person else {}),
     }
-    token = _signer(services).sign(CERTIFICATE_TYPE, claims)
-    certificate = Certificate(
-        certificate_id, board.serial, services.site, run.id, token, sha256, issued, until, holder, None, None
-    )
-    work.desk.add_document(sha256, body)
-    work.desk.add_certificate(certificate)
-    facts = {
-        "certificate": certificate_id,
-        "run": run.id,
-        "results": sha256,
-        "until": until.isoformat(),
-        "no_fault_found": list(no_fault_found),
-    }
-    enter(board, "certified", holder, facts, work, services)
-    return certificate
+    return claims | _waived(claims, [waiver.test for waiver in issue.waivers])
+
+
+def _waived(claims: dict[str, Any], tests: list[str]) -> dict[str, Any]:
+    """The tests let go; only how many, where their names would make the token too long for its code."""
+    if not tests:
+        return {}
+    named = json.dumps(claims | {"waived": tests}, separators=(",", ":"), ensure_ascii=False)
+    return {"waived": tests if len(named.encode()) <= LARGEST_CLAIMS else len(tests)}
 
 
 def _signer(services: Services) -> Signer:

@@ -28,6 +28,7 @@ class Enrolment:
     place: str | None = None
     note: str | None = None
     module: str | None = None
+    staged: bool = False
 
 
 def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tuple[Board, str]:
@@ -46,10 +47,12 @@ def enrol(wanted: Enrolment, holder: str, work: Work, services: Services) -> tup
         1,
         wanted.place,
         wanted.note,
+        wanted.staged,
     )
     work.registry.add_board(board)
     names = ("design", "virtual", "kit_lot", "inventory_ref", "place", "module")
-    enter(board, "enrolled", holder, {name: getattr(board, name) for name in names}, work, services, board.note)
+    facts = {**{name: getattr(board, name) for name in names}, **({"staged": True} if board.staged else {})}
+    enter(board, "enrolled", holder, facts, work, services, board.note)
     return board, services.derive_field_key(board.serial, board.epoch)
 
 

@@ -1,5 +1,6 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
+import dataclasses
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -7,7 +8,9 @@ from benchworthy.acts.sheet_change import certificate_facts
 from benchworthy.designs.sheet import Counts
 from benchworthy.desk import field_doubt
 from benchworthy.desk.facts import BoardFacts, HoldFacts, LoanFacts, RunSummary, Unmet
+from benchworthy.desk.life import Life, WaiverFacts
 from benchworthy.desk.software import DIFFERS as SOFTWARE_DIFFERS
+from benchworthy.desk.stages import open_stages
 from benchworthy.errors import UnknownRun, UnknownSerial
 from benchworthy.history.records import Board, Certificate, Loan, Run
 from benchworthy.judging.decision import Verdict
@@ -34,7 +37,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     """Everything the desk's decisions rest on, newest run first."""
     now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
-    loan, life = work.desk.newest_loan(board.serial), work.life.of(board.serial)
+    loan, life = work.desk.newest_loan(board.serial), _life(board.serial, now, work)
     runs = tuple(_summary(run, now) for run in work.runs.of_board(board.serial))
     return BoardFacts(
         serial=board.serial,
@@ -49,6 +52,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
+        open_stages=open_stages(board.staged, life, services.find_sheet(board.design)),
         doubts=_doubts(board, certificate, runs, work, services) if certificate else (),
     )
 
@@ -74,6 +78,12 @@ def _doubts(
     outs = [out for out in heard if out.test not in never]
     other = work.lapses.findings_since(board.serial, SOFTWARE_DIFFERS, certificate.issued_at)
     return field_doubt.doubts(outs, runs) + field_doubt.other_software(other, board.serial, runs)
+
+
+def _life(serial: str, now: datetime, work: Work) -> Life:
+    standing = work.waivers.standing(serial, now)
+    waivers = tuple(WaiverFacts(waiver.number, waiver.test, waiver.reason, waiver.by, waiver.until) for waiver in standing)
+    return dataclasses.replace(work.life.of(serial), waivers=waivers)
 
 
 def _summary(run: Run, now: datetime) -> RunSummary:

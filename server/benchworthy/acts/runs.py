@@ -9,10 +9,11 @@ from typing import Any
 from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
 from benchworthy.acts.modules import bound_elsewhere
+from benchworthy.designs.half_built import as_built
 from benchworthy.designs.loading_tests import FIELD_SET
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.procedures import PROCEDURES
-from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of
+from benchworthy.designs.sheet import PartPlan, Sheet, Test, parts_of, stage_of
 from benchworthy.desk.modules import of_another
 from benchworthy.errors import AnswerRefused, DrawRefused, RequestInvalid, RunClosed, UnknownBench
 from benchworthy.evidence import standing
@@ -77,7 +78,7 @@ def bench_of(thumbprint: str, work: Work, services: Services) -> Bench:
 
 def check_set(test_set: str, sheet: Sheet) -> None:
     """Raises RequestInvalid."""
-    sets = [name for name in sheet.sets if name != FIELD_SET]
+    sets = [*(name for name in sheet.sets if name != FIELD_SET), *sheet.stage_sets]
     if test_set not in sets:
         raise RequestInvalid(f"No run has the set {test_set!r}.", errors={"set": [f"One of {', '.join(sets)}."]})
 
@@ -173,14 +174,23 @@ def told_draw(drawn: Draw) -> dict[str, Any]:
 
 def from_sheet(sheet: Sheet, test_set: str) -> dict[str, Any]:
     """What a bench needs for a run, and what is the same in every run of this set."""
-    people = (Author.OPERATOR, Author.INSPECTOR)
+    people, sheet = (Author.OPERATOR, Author.INSPECTOR), as_built(sheet, test_set)
     return {
         "design": sheet.name,
         "plan": plan_for(sheet, test_set).text,
         "parts": [_part(sheet, part) for part in parts_of(sheet, test_set)],
         "ask": [_asked(t) for t in sheet.tests_of(test_set) if t.author in people or t.action],
         "state_files": dict(sheet.state_files),
+        "stage": _stage(sheet, test_set),
     }
+
+
+def _stage(sheet: Sheet, test_set: str) -> dict[str, Any] | None:
+    """What a builder looks at before the power comes on; None for a run of a whole board."""
+    stage = sheet.stages.get(stage_of(test_set) or 0)
+    if stage is None:
+        return None
+    return {name: getattr(stage, name) for name in ("number", "title", "critical", "before_power", "first_power", "expected")}
 
 
 def _open(run: str, work: Work, services: Services) -> tuple[Run, Board]:
@@ -280,6 +290,7 @@ def close(run: str, holder: str, work: Work, services: Services) -> tuple[Run, A
     if board.module is None and assessment.complete:
         _bind(found, board, holder, work, services)
     facts = {"run": run, "complete": assessment.complete, "verdict": str(assessment.verdict) if assessment.verdict else None}
+    facts |= {"waived": sorted(assessment.waived)} if assessment.waived else {}
     enter(board, "run-closed", holder, facts, work, services)
     return run_of(run, work, services), assessment
 

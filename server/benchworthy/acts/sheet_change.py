@@ -29,10 +29,12 @@ _MOST = 20_000
 
 def certificate_facts(certificate: Certificate, board: Board, work: Work, services: Services) -> CertificateFacts:
     """A certificate as it stands by the sheet in force."""
-    lacking, worse = _change(certificate, board, work, services)
+    waived = tuple(dict.fromkeys(waiver.test for waiver in work.waivers.under(certificate.id)))
+    change = _change(certificate, board, work, services)
+    lacking, worse = (tuple(test for test in tests if test not in waived) for tests in change)
     lapse = certificate.lapse or (LAPSE if lacking or worse else None)
     return CertificateFacts(
-        certificate.id, certificate.run, certificate.issued_at, certificate.valid_until, lapse, lacking, worse
+        certificate.id, certificate.run, certificate.issued_at, certificate.valid_until, lapse, lacking, worse, waived
     )
 
 

@@ -10,7 +10,7 @@ from benchworthy.ports import Services, Work
 TOLD: Final = (
     "enrolled", "renamed", "module-bound", "module-swapped", "stage-signed", "certified", "certificate-lapsed", "reserved",
     "lent", "returned", "checked-in", "held", "released", "defect-reported", "no-fault-found", "repaired", "missing",
-    "found-again", "retired",
+    "found-again", "retired", "waived", "waiver-ended",
 )  # fmt: skip
 
 

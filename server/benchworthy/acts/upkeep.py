@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from benchworthy.acts.gather import board_of, facts_of
-from benchworthy.desk import defects, holds, missing, repairs, reserve, retirement
+from benchworthy.desk import defects, holds, missing, repairs, reserve, retirement, stages
 from benchworthy.desk.depth import Depth
 from benchworthy.desk.facts import BoardFacts, LoanFacts, Unmet
 from benchworthy.desk.fitness import fitness
@@ -19,7 +19,7 @@ from benchworthy.ports import Services, Work
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A board as the desk sees it: its state, its open hold with the number that releases it, and what is on record.
+    """A board as the desk sees it: its state, its open hold with the number that releases it, what is on record, its build.
 
     `loan` is the newest one; `check_in` is how deep a return that waits is to be looked at.
     """
@@ -28,6 +28,7 @@ class Record:
     state: State
     hold: Hold | None
     life: Life
+    stages: tuple[stages.StageStanding, ...]
     loan: LoanFacts | None = None
     check_in: Depth | None = None
 
@@ -44,10 +45,10 @@ class Repair:
 
 def record(serial: str, work: Work, services: Services) -> Record:
     """Raises UnknownSerial."""
-    _, facts, state = _at_hand(serial, work, services)
-    loan = facts.loan
+    board, facts, state = _at_hand(serial, work, services)
+    loan, built = facts.loan, stages.standing(facts, services.find_sheet(board.design))
     waits = Depth(loan.asked, loan.reasons) if loan and loan.asked and facts.awaits_check_in else None
-    return Record(serial, state, work.desk.open_hold(serial), facts.life, loan, waits)
+    return Record(serial, state, work.desk.open_hold(serial), facts.life, built, loan, waits)
 
 
 def report_defect(serial: str, seen: str, holder: str, work: Work, services: Services) -> int:

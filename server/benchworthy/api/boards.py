@@ -72,6 +72,7 @@ def fitness(serial: str) -> dict[str, Any]:
         "virtual": board.virtual,
         "unmet": answer.unmet,
         "doubts": answer.doubts,
+        "waivers": answer.waivers,
     }
 
 

@@ -6,7 +6,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 
 from benchworthy import desk_actions
-from benchworthy.acts.results import coverage_of
+from benchworthy.acts.results import said_by
 from benchworthy.api import printing, schemas
 from benchworthy.api.access import allowed, holder, services
 from benchworthy.api.lapse_schemas import Withdrawal
@@ -80,6 +80,6 @@ def _shown(found: Any) -> dict[str, Any]:
             for name in ("id", "serial", "run", "issued_at", "valid_until", "issued_by", "lapse", "lapsed_at", "results", "token")
         },
         "virtual": bool(board and board.virtual),
-        "coverage": coverage_of(document) if document else "",
+        **(said_by(document) if document else {"coverage": "", "waived": [], "one_person": False}),
         "rule": RULE,
     }

@@ -15,7 +15,7 @@ from benchworthy.errors import ImportRefused
 COLUMNS: Final = frozenset(NewBoard._declared_fields)
 NEEDED: Final = frozenset({"serial", "design"})
 MOST_LINES: Final = 1000
-_VIRTUAL: Final = {"": False, "false": False, "no": False, "0": False, "true": True, "yes": True, "1": True}
+_TRUTH: Final = {"": False, "false": False, "no": False, "0": False, "true": True, "yes": True, "1": True}
 
 
 def read(raw: bytes) -> Sequence[Line]:
@@ -50,11 +50,12 @@ def _line(number: int, row: Mapping[str | None, Any]) -> Line:
     if None in row or None in row.values():
         return Line(number, serial, None, "The line has another number of cells than the first.")
     cells = {name: cell.strip() for name, cell in row.items() if name is not None}
-    virtual = _VIRTUAL.get(cells.pop("virtual", "").lower())
-    if virtual is None:
-        return Line(number, serial, None, "virtual is true or false.")
+    told = {name: _TRUTH.get(cells.pop(name, "").lower()) for name in ("virtual", "staged")}
+    for name, value in told.items():
+        if value is None:
+            return Line(number, serial, None, f"{name} is true or false.")
     try:
-        board = NewBoard().load({**{name: cell for name, cell in cells.items() if cell}, "virtual": virtual})
+        board = NewBoard().load({**{name: cell for name, cell in cells.items() if cell}, **told})
     except ValidationError as fault:
         return Line(number, serial, None, "; ".join(f"{name}: {' '.join(map(str, told))}" for name, told in _told(fault)))
     return Line(number, board["serial"], Enrolment(**board))

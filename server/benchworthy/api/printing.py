@@ -9,7 +9,7 @@ from flask_smorest import Blueprint
 from benchworthy import desk_actions
 from benchworthy.acts.lending import Slip
 from benchworthy.acts.printing import CertificateText, LabelText
-from benchworthy.api import schemas
+from benchworthy.api import label_schemas
 from benchworthy.api.access import allowed, services
 from benchworthy.documents.sizes import SHEETS, SINGLES
 from benchworthy.intake import label
@@ -21,7 +21,7 @@ blueprint = Blueprint("printing", __name__, url_prefix="/api/v1", description="W
 
 @blueprint.get("/boards/<serial>/label")
 @allowed()
-@blueprint.arguments(schemas.LabelQuery, location="query")
+@blueprint.arguments(label_schemas.LabelQuery, location="query")
 @blueprint.response(200, PAPER, content_type=PDF)
 def one_label(query: dict[str, Any], serial: str) -> Response:
     """A board's label as PDF, one page of the label's own size."""
@@ -32,7 +32,7 @@ def one_label(query: dict[str, Any], serial: str) -> Response:
 
 @blueprint.post("/labels")
 @allowed()
-@blueprint.arguments(schemas.Labels)
+@blueprint.arguments(label_schemas.Labels)
 @blueprint.response(200, PAPER, content_type=PDF)
 def labels(body: dict[str, Any]) -> Response:
     """Labels of many boards as PDF: on A4 sheets from the first free place on, or each on a page of its own size."""

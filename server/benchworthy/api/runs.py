@@ -10,6 +10,7 @@ from benchworthy import desk_actions, pipeline
 from benchworthy.acts.runs import Opening
 from benchworthy.api import schemas
 from benchworthy.api.access import allowed, holder, role, services
+from benchworthy.designs.sheet import stage_set
 from benchworthy.errors import ReportTooLarge
 from benchworthy.intake import label
 from benchworthy.reports.token import MAX_BYTES
@@ -38,7 +39,8 @@ def report() -> Response:
 @blueprint.response(201, schemas.RunOpened)
 def open_run(body: dict[str, Any], serial: str) -> dict[str, Any]:
     """Open a run at a bench. The answer holds the run key, a secret for the board's RAM."""
-    wanted = Opening(label.parse(serial), body["set"], body["bench"], body["scanned"], tuple(body["fixtures"]))
+    wanted_set = stage_set(body["stage"]) if "stage" in body else body["set"]
+    wanted = Opening(label.parse(serial), wanted_set, body["bench"], body["scanned"], tuple(body["fixtures"]))
     return desk_actions.open_run(services(), wanted, holder())
 
 
@@ -91,6 +93,7 @@ def shown(run: Any, assessment: Any, more: Any) -> dict[str, Any]:
         "closed_at": run.closed_at,
         "complete": assessment.complete,
         "verdict": assessment.verdict,
+        "waived": sorted(assessment.waived),
         "tests": list(assessment.outcomes.values()),
         "still_needed": assessment.needs,
         "fixtures": run.fixtures,

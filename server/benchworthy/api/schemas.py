@@ -6,7 +6,6 @@ from typing import Any
 from marshmallow import RAISE, Schema, ValidationError, fields, validate, validates_schema
 
 from benchworthy.acts.enrolling import ROLES, SCOPES
-from benchworthy.documents.sizes import MOST_LABELS, MOST_PLACES, SHEETS, SINGLES
 from benchworthy.errors import SerialInvalid
 from benchworthy.intake import label
 from benchworthy.intake.wire import ReadingSchema
@@ -43,6 +42,9 @@ class NewBoard(Strict):
     place = fields.String(load_default=None, validate=_REFERENCE)
     note = fields.String(load_default=None, validate=_SENTENCE, metadata={"description": "no names of persons"})
     module = fields.String(load_default=None, validate=_MODULE, metadata={"description": "its module's id in hex, where known"})
+    staged = fields.Boolean(
+        truthy={True}, falsy={False}, load_default=False, metadata={"description": "this house builds it stage by stage"}
+    )
 
 
 class BoardOut(Schema):
@@ -58,6 +60,7 @@ class BoardOut(Schema):
     version = fields.Integer()
     place = fields.String(allow_none=True)
     note = fields.String(allow_none=True)
+    staged = fields.Boolean()
 
 
 class Enrolled(BoardOut):
@@ -109,6 +112,7 @@ class FitnessOut(Schema):
     doubts = fields.List(
         fields.Nested(UnmetOut), metadata={"description": "heard from the field; they keep nothing here by themselves"}
     )
+    waivers = fields.List(fields.Nested("WaiverInForce"), metadata={"description": "in force"})
 
 
 class EntryOut(Schema):
@@ -160,7 +164,12 @@ class TokenOut(Schema):
 
 
 class NewRun(Strict):
-    set = fields.String(required=True, validate=_REFERENCE)
+    set = fields.String(validate=_REFERENCE)
+    stage = fields.Integer(
+        strict=True,
+        validate=validate.Range(min=1, max=99),
+        metadata={"description": "instead of a set: the tests of a board built up to this stage; it never certifies"},
+    )
     bench = fields.String(required=True, validate=validate.Length(equal=43))
     scanned = Serial(required=True)
     fixtures = fields.List(
@@ -168,6 +177,11 @@ class NewRun(Strict):
         load_default=list,
         validate=validate.Length(max=12),
     )
+
+    @validates_schema
+    def _one_of_two(self, data: Mapping[str, Any], **kwargs: Any) -> None:
+        if ("set" in data) == ("stage" in data):
+            raise ValidationError("Name a set or a stage, one of the two.", "set")
 
 
 class RunOpened(Schema):
@@ -184,6 +198,7 @@ class RunOpened(Schema):
     ask = fields.List(fields.Dict())
     state_files = fields.Dict(metadata={"description": "largest size of each file that may change on the board"})
     mqtt = fields.Dict(allow_none=True)
+    stage = fields.Dict(allow_none=True, metadata={"description": "of a half-built board: what to look at before the power"})
 
 
 class Answers(Strict):
@@ -240,6 +255,7 @@ class RunOut(Schema):
     closed_at = fields.AwareDateTime(allow_none=True)
     complete = fields.Boolean()
     verdict = fields.String(allow_none=True)
+    waived = fields.List(fields.String(), metadata={"description": "tests let go that are not in limits here"})
     tests = fields.List(fields.Nested(OutcomeOut))
     still_needed = fields.List(fields.Nested(NeedOut))
     arrived = fields.List(fields.Dict())
@@ -276,31 +292,6 @@ class FieldKeyOut(Schema):
     )
 
 
-class LabelQuery(Strict):
-    size = fields.String(load_default="62x29", validate=validate.OneOf(list(SINGLES)))
-
-
-class Labels(Strict):
-    """On sheets, or each on a page of its own: one of the two is named."""
-
-    serials = fields.List(Serial(), required=True, validate=validate.Length(min=1, max=MOST_LABELS))
-    sheet = fields.String(load_default=None, validate=validate.OneOf(list(SHEETS)))
-    size = fields.String(load_default=None, validate=validate.OneOf(list(SINGLES)))
-    first = fields.Integer(
-        strict=True,
-        load_default=1,
-        validate=validate.Range(min=1, max=MOST_PLACES),
-        metadata={"description": "first free place of a sheet already in use, row by row"},
-    )
-
-    @validates_schema
-    def _one_paper(self, data: Mapping[str, Any], **kwargs: Any) -> None:
-        if (data["sheet"] is None) == (data["size"] is None):
-            raise ValidationError("Name a sheet or a size, one of the two.", "sheet")
-        if data["sheet"] is None and data["first"] != 1:
-            raise ValidationError("Only a sheet has places.", "first")
-
-
 class Certify(Strict):
     run = fields.String(load_default=None, validate=_REFERENCE)
 
@@ -316,6 +307,8 @@ class CertificateOut(Schema):
     lapse = fields.String(allow_none=True)
     lapsed_at = fields.AwareDateTime(allow_none=True)
     coverage = fields.String()
+    waived = fields.List(fields.String(), metadata={"description": "tests that were let go"})
+    one_person = fields.Boolean(metadata={"description": "one person did what two do elsewhere"})
     rule = fields.String()
     results = fields.String(metadata={"description": "SHA-256 of the results document"})
     token = fields.String()

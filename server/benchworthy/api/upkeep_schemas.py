@@ -3,6 +3,7 @@
 from marshmallow import Schema, fields, validate
 
 from benchworthy.api.schemas import Strict
+from benchworthy.api.waiver_schemas import StageOut, WaiverInForce
 
 _CODE = validate.Regexp(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,31}\Z", error="Letters, digits, dot, dash and underscore, at most 32.")
 _SENTENCE = validate.Length(min=3, max=500)
@@ -102,7 +103,9 @@ class LifeOut(Schema):
     hold = fields.Nested(OpenHoldOut, allow_none=True)
     defects = fields.List(fields.Nested(DefectOut), attribute="life.defects")
     repairs = fields.List(fields.Nested(RepairOut), attribute="life.repairs")
-    stages = fields.List(fields.Nested(SignOffOut), attribute="life.sign_offs")
+    waivers = fields.List(fields.Nested(WaiverInForce), attribute="life.waivers")
+    stages = fields.List(fields.Nested(StageOut), metadata={"description": "every stage of the build as it stands"})
+    sign_offs = fields.List(fields.Nested(SignOffOut), attribute="life.sign_offs")
     reservation = fields.Nested(ReservationOut, allow_none=True, attribute="life.reservation")
     missing_since = fields.AwareDateTime(allow_none=True, attribute="life.missing_since")
     retirement = fields.Nested(RetirementOut, allow_none=True, attribute="life.retired")

@@ -15,12 +15,14 @@ from benchworthy.bench.reach import Reach
 from benchworthy.bench.run import ReportSigner, Run, RunService
 from benchworthy.bench.table import Table
 from benchworthy.designs import catalogue
+from benchworthy.designs.half_built import as_built
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.sheet import Sheet
 from benchworthy.errors import RequestInvalid, SheetDiffers
 from benchworthy.reports.report import Author
 
 METER: Final = "meter"
+NO_SUPPLY: Final = "Nothing feeds the board: USB, jack and cells are out."
 ALWAYS_THERE: Final = frozenset({"usb", "jack"})  # unless somebody says that it is not
 
 
@@ -60,6 +62,7 @@ def run_board(
         run = Run(opened, serial, sheet, reach, service, bench_key, operator, way, say, having, absent, wifi)
         run.arrival = arrival
         table = Table(operator, having, absent)
+        _look_at_stage(run)
         _before_power(run, table, module)
         _meet(run)
         if not run.small:
@@ -67,6 +70,57 @@ def run_board(
         phases.play(run, table)
         _settle_marginals(run, table)
     return _told(run)
+
+
+def run_by_hand(
+    service: RunService,
+    bench_key: ReportSigner,
+    operator: Operator,
+    serial: str,
+    test_set: str,
+    fixtures: Sequence[str] = (),
+    without: Sequence[str] = (),
+    say: Callable[[str], None] = lambda text: None,
+) -> dict[str, Any]:
+    """A run of a board that has no module yet: questions only, so no port is looked for. As `run_board`, it stays open.
+
+    What a bench would look for at its ports is left for the run of the next stage.
+    """
+    having = _kinds(fixtures)
+    opened = service.open_run(serial, test_set, bench_key.thumbprint, fixtures, operator.scan_label())
+    say(f"Run {opened['run']} is open.")
+    sheet = _sheet(opened, test_set)
+    absent = _absent(sheet, test_set, having, without, None, opened)
+    left = [test for part in opened["parts"] for test in part["tests"]]
+    if left:
+        say(f"Not run here, as no module answers yet: {', '.join(left)}.")
+    alone = {**opened, "parts": []}
+    run = Run(alone, serial, sheet, Reach(""), service, bench_key, operator, "serial", say, having, absent)
+    table = Table(operator, having, absent)
+    _look_at_stage(run)
+    cold = [test for phase in sheet.phases for test in asking.questions(run, phase.name) if asking.is_cold(test)]
+    if cold:
+        operator.act("no-supply", NO_SUPPLY)
+        for test in cold:
+            asking.put(run, test, table)
+        first = (opened.get("stage") or {}).get("first_power")
+        operator.act("supply", f"Now the supply{f': {first}' if first else ''}.")
+    phases.play(run, table)
+    return {"run": run.id, "serial": serial, "answers": run.answers, "state": service.get_run(run.id)}
+
+
+def by_hand(sheet: Sheet, test_set: str) -> bool:
+    """Whether a set asks nothing of a module: people answer, and at most a port appears."""
+    people = (Author.OPERATOR, Author.INSPECTOR)
+    return all(test.author in people or test.procedure == "port" for test in sheet.tests_of(test_set))
+
+
+def _look_at_stage(run: Run) -> None:
+    """What a builder looks at before the power comes on, each time a stage is new."""
+    stage = run.opened.get("stage")
+    if stage:
+        looks = [f"{word}: {stage[key]}." for word, key in (("Look at", "critical"), ("Unpowered", "before_power")) if stage[key]]
+        run.operator.act("look", " ".join([f"Stage {stage['number']}, {stage['title']}.", *looks]))
 
 
 def _before_power(run: Run, table: Table, module: str) -> None:
@@ -120,7 +174,7 @@ def _sheet(opened: Mapping[str, Any], test_set: str) -> Sheet:
     sheet = catalogue.find(str(opened["design"]))
     if plan_for(sheet, test_set).text != opened["plan"]:
         raise SheetDiffers(f"The service plans {test_set} of {sheet.name} otherwise than this bench.", design=sheet.name)
-    return sheet
+    return as_built(sheet, test_set)
 
 
 def _absent(

@@ -8,8 +8,10 @@ from typing import Any
 from benchworthy.bench import choosing
 from benchworthy.bench.people import ConsoleOperator
 from benchworthy.bench.reach import Reach
-from benchworthy.bench.session import run_board
+from benchworthy.bench.session import by_hand, run_board, run_by_hand
 from benchworthy.cli import service
+from benchworthy.designs import catalogue
+from benchworthy.designs.sheet import stage_set
 from benchworthy.errors import FileUnreadable
 from benchworthy.intake import label
 from benchworthy.keys.bench_key import BenchKey
@@ -20,7 +22,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--port", help="port of the board; default: the one that appears when you plug it in")
     where.add_argument("--module", help="id of the module, in hex, wherever it is plugged in")
-    parser.add_argument("--set", default="full", help="test set: quick, plug, renewal or full; default full")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--set", default="full", help="test set: quick, plug, renewal or full; default full")
+    what.add_argument("--stage", type=int, metavar="N", help="a board in build: the tests of this stage, never for a certificate")
     parser.add_argument("--link", choices=("mqtt", "serial"), default="serial", help="how the board's reports travel")
     parser.add_argument("--fixture", action="append", default=[], help="kind:serial, such as TP-4:TP4-0007; once for each")
     parser.add_argument(
@@ -41,6 +45,11 @@ def run(options: argparse.Namespace) -> int:
     wifi = _wifi(options.wifi)
     core = service.connect(options)
     operator = ConsoleOperator()
+    test_set = options.set if options.stage is None else stage_set(options.stage)
+    if options.stage is not None and by_hand(catalogue.find(core.board(serial)["design"]), test_set):
+        fixtures, without = tuple(options.fixture), tuple(options.without)
+        done = run_by_hand(core, key, operator, serial, test_set, fixtures, without, service.say)
+        return _told(options, done)
     port, arrival = options.port, None
     if port is None:
         module = options.module or core.board(serial).get("module")
@@ -51,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         key,
         operator,
         serial,
-        options.set,
+        test_set,
         options.link,
         tuple(options.fixture),
         without=tuple(options.without),
@@ -59,6 +68,10 @@ def run(options: argparse.Namespace) -> int:
         arrival=arrival,
         say=service.say,
     )
+    return _told(options, done)
+
+
+def _told(options: argparse.Namespace, done: dict[str, Any]) -> int:
     service.show_run(options, done["state"])
     return 0 if done["state"]["verdict"] == "in limits" else 1
 

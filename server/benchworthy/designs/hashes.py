@@ -10,7 +10,7 @@ from benchworthy.designs.formula import Formula
 from benchworthy.designs.parts import Part
 from benchworthy.designs.sheet import Pattern, Phase, Policy, Test
 
-_GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard"})
+_GUIDE_KEYS = frozenset({"title", "caution", "ask", "next", "hazard", "guards"})
 
 
 def judging(
@@ -34,13 +34,12 @@ def judging(
 
 
 def guide(values: Mapping[str, Any]) -> str:
-    """Hash of all that is for people: titles, questions, cautions, next steps, descriptions of sets, what is lent along."""
+    """Hash of all that is for people: titles, questions, cautions, next steps, sets, stages of the build, what is lent along."""
     tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
     phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
-    document = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
-    if "accessories" in values:  # a sheet without the list keeps the hash it had
-        document["accessories"] = values["accessories"]
-    return _digest(document)
+    told = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
+    # a sheet without these lists keeps the hash it had
+    return _digest({**told, **{name: values[name] for name in ("accessories", "stages") if name in values}})
 
 
 def _plain(test: Test) -> dict[str, Any]:

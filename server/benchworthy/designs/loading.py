@@ -6,6 +6,7 @@ from typing import Any
 
 from benchworthy.designs import hashes
 from benchworthy.designs.checked import Fault, Table
+from benchworthy.designs.loading_stages import read_stages, refuse_as_names
 from benchworthy.designs.loading_tests import ACTIONS, DEFAULT_PHASE, Context, read_test
 from benchworthy.designs.locate import line_of
 from benchworthy.designs.parts import Part, amount, relative
@@ -75,6 +76,8 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
     context = Context(driver, parts, ports, phases, frozenset(sets), frozenset(conditions), frozenset(fixtures), named)
     tests = {name: read_test(root.table("tests"), name, context) for name in named}
     policy = _policy(root.table("policy"), frozenset(sets))
+    stages = read_stages(root, tests, parts, ports)
+    refuse_as_names(root, sets)
     design.close()
     root.close()
     if root.faults:
@@ -93,6 +96,7 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
         policy=policy,
         state_files=state_files,
         patterns=healthy,
+        stages=stages,
         judging_hash=hashes.judging(parts, tests, phases, policy, state_files, healthy),
         guide_hash=hashes.guide(root.values),
         accessories=accessories,

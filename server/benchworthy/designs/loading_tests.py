@@ -14,7 +14,7 @@ from benchworthy.reports.report import Author
 FIELD_SET = "field"
 ACTIONS = frozenset({"press-key", "pull-jack", "rig-motor", "rig-held", "rig-loads", "move-plug", "pull-usb"})
 DEFAULT_PHASE = "ports"
-_PEOPLE_KEYS = frozenset({"title", "hazard", "caution", "ask", "next"})
+_PEOPLE_KEYS = frozenset({"title", "hazard", "caution", "ask", "next", "guards"})
 _JUDGED_KEYS = frozenset({"stage", "author", "sets", "counts", "covered_by", "constants", "quantities", "better_witness"})
 _TEST_KEYS = _PEOPLE_KEYS | _JUDGED_KEYS | {"needs", "phase", "action", "procedure", "steps"}
 _PORT_LISTS = ("ports", "off", "enables", "inputs", "senses", "others", "highs", "lows")
@@ -70,6 +70,7 @@ def read_test(table: Table, name: str, context: Context) -> Test:
         caution=row.take("caution", str, ""),
         ask=row.take("ask", str),
         next=row.take("next", str),
+        guards=row.take("guards", str, ""),
     )
     named = [quantity.name for quantity in quantities]
     for twice in sorted({name for name in named if named.count(name) > 1}):

@@ -1,7 +1,7 @@
 """The sheet: what one board design at one revision is built of, and how it is tested and judged."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -82,8 +82,28 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
+class Stage:
+    """A stage of the build, and what is otherwise in a run while the parts of later stages are missing.
+
+    `repeat` are tests of earlier stages that are run again, as the new parts can disturb what they look at. `loose` are ports
+    that a walk cannot decide yet. `instead` gives, by test and quantity, the exact count of a board built this far, or None
+    for what is not there to be measured.
+    """
+
+    number: int
+    title: str
+    critical: str = ""
+    before_power: str = ""
+    first_power: str = ""
+    expected: str = ""
+    repeat: tuple[str, ...] = ()
+    loose: tuple[str, ...] = ()
+    instead: Mapping[str, Mapping[str, float | None]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Test:
-    """One test of the sheet."""
+    """One test of the sheet. `guards` names the harm that it stands against, for which nobody may let it go."""
 
     id: str
     title: str
@@ -105,6 +125,7 @@ class Test:
     caution: str
     ask: str
     next: str
+    guards: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +173,7 @@ class Sheet:
     judging_hash: str
     guide_hash: str
     accessories: Mapping[str, int]  # what is lent with the board, and how many of each
+    stages: Mapping[int, Stage] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -164,13 +186,41 @@ class Sheet:
 
     def tests_of(self, test_set: str, author: Author | None = None) -> tuple[Test, ...]:
         """The tests of a set in the sheet's order, of one author if given."""
-        return tuple(test for test in self.tests.values() if test_set in test.sets and (author is None or test.author is author))
+        return tuple(t for t in self.tests.values() if self.holds(test_set, t) and (author is None or t.author is author))
+
+    def holds(self, test_set: str, test: Test) -> bool:
+        """Whether a test belongs to a set. The set of a stage: its own tests of the first set, and those it repeats."""
+        reached = stage_of(test_set)
+        if reached is None:
+            return test_set in test.sets
+        stage = self.stages.get(reached)
+        mine = stage is not None and (test.stage == reached or test.id in stage.repeat)
+        return mine and self.policy.first_set in test.sets
+
+    @property
+    def stage_sets(self) -> tuple[str, ...]:
+        """The sets of half-built boards; none of them ever certifies."""
+        return tuple(stage_set(number) for number in sorted(self.stages))
 
     def state_limit(self, path: str) -> int | None:
         """The largest size of a file that may change on the board, by name or as `folder/*`; None for any other file."""
         folder, slash, name = path.rpartition("/")
         pattern = f"{folder}/*" if slash and name else path
         return self.state_files.get(path, self.state_files.get(pattern))
+
+
+STAGE_SET = "stage-"
+
+
+def stage_set(number: int) -> str:
+    """The name of the set of a board built up to this stage."""
+    return f"{STAGE_SET}{number}"
+
+
+def stage_of(test_set: str) -> int | None:
+    """The stage of such a set; None for any other."""
+    number = test_set.removeprefix(STAGE_SET)
+    return int(number) if number != test_set and number.isascii() and number.isdigit() and len(number) < 3 else None
 
 
 # Of a report's payload: one step, the frame of one reading, and all readings together.

@@ -1,14 +1,33 @@
 """May this run carry a certificate of fitness? Every condition is looked at, and all that are unmet are told at once."""
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchworthy.designs.sheet import Policy
 from benchworthy.desk.facts import BoardFacts, RunSummary, Unmet
 from benchworthy.desk.fitness import life_against, no_bench_evidence
 from benchworthy.desk.lapses import asks_for_full
+from benchworthy.desk.life import Life
 from benchworthy.desk.outs import unexplained_outs
+from benchworthy.desk.stages import not_signed, sign_offs
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class People:
+    """Holder codes: who opened the run or answered as operator, who inspected, who asks for the certificate.
+
+    `one_person` is the site's policy: whoever built or tested a board may inspect it too, and the certificate says so.
+    """
+
+    tested: frozenset[str]
+    inspected: frozenset[str]
+    authorised: str = ""
+    one_person: bool = False
+
+
+NOBODY = People(frozenset(), frozenset())
 
 
 def unmet_conditions(
@@ -16,44 +35,41 @@ def unmet_conditions(
     run: str | None,
     assessment: Assessment | None,
     policy: Policy,
-    people: frozenset[str],
-    inspectors: frozenset[str],
+    people: People,
     now: datetime,
 ) -> tuple[Unmet, ...]:
-    """Conditions that keep `run` from carrying a certificate; empty means it may be issued.
-
-    `people` are the holder codes that opened the run or answered as operator, `inspectors` those that inspected.
-    """
+    """Conditions that keep `run` from carrying a certificate; empty means it may be issued."""
     summary = next((candidate for candidate in facts.runs if candidate.id == run), None)
     if summary is None or assessment is None:
         return (no_bench_evidence(facts),)
     return (
         *(() if facts.bench_evidence else (no_bench_evidence(facts),)),
-        *_set(facts, summary, policy),
+        *_set(facts, summary, policy, assessment),
         *_run_itself(summary, policy, now),
         *_before_repair(facts, summary),
         *_incomplete(assessment, summary.id),
         *_not_in_limits(assessment, summary.id),
         *_module(facts, summary),
-        *_second_person(summary, people, inspectors),
+        *_second_person(facts, summary, people),
         *_whereabouts(facts),
+        *not_signed(facts),
         *life_against(facts),
         *(item for item in unexplained_outs(facts) if item.evidence != summary.id),
     )
 
 
-def _set(facts: BoardFacts, summary: RunSummary, policy: Policy) -> list[Unmet]:
+def _set(facts: BoardFacts, summary: RunSummary, policy: Policy, assessment: Assessment) -> list[Unmet]:
     """The first set always carries a certificate, the renewal set only after another one of the same module."""
     again, run = f"Run the set `{policy.first_set}`.", summary.id
     if summary.test_set == policy.first_set:
         return []
     if summary.test_set != policy.renewal_set:
         return [Unmet("set-does-not-certify", f"The set {summary.test_set} carries no certificate.", run, again)]
-    wanting = _no_renewal(facts)
+    wanting = _no_renewal(facts, assessment)
     return [Unmet("renewal-not-enough", f"A renewal is not enough: {wanting}.", run, again)] if wanting else []
 
 
-def _no_renewal(facts: BoardFacts) -> str:
+def _no_renewal(facts: BoardFacts, assessment: Assessment) -> str:
     """Why a renewal cannot carry the next certificate; empty when it can."""
     before = facts.certificate
     if before is None:
@@ -62,8 +78,18 @@ def _no_renewal(facts: BoardFacts) -> str:
         return f"the last certificate lapsed by {before.lapse}"
     if facts.repaired_at is not None and facts.repaired_at > before.issued_at:
         return "the board was repaired since"
+    if facts.life.remark_waiting:
+        return "a borrower's remark waits to be read"
+    unseen = [test for test in before.waived if not _in_limits(assessment, test)]
+    if unseen:
+        return f"the last certificate let {', '.join(unseen)} go, and this run has no evidence in limits of it"
     certified = next((run for run in facts.runs if run.id == before.run), None)
     return "another module was certified" if certified is None or facts.module not in certified.modules else ""
+
+
+def _in_limits(assessment: Assessment, test: str) -> bool:
+    outcome = assessment.outcomes.get(test)
+    return outcome is not None and outcome.verdict is Verdict.IN_LIMITS
 
 
 def _run_itself(summary: RunSummary, policy: Policy, now: datetime) -> list[Unmet]:
@@ -85,11 +111,32 @@ def _before_repair(facts: BoardFacts, summary: RunSummary) -> list[Unmet]:
     return [Unmet("run-before-repair", told, summary.id, "Run the whole set again.")]
 
 
-def _second_person(summary: RunSummary, people: frozenset[str], inspectors: frozenset[str]) -> list[Unmet]:
-    if not inspectors & people:
+def _second_person(facts: BoardFacts, summary: RunSummary, people: People) -> list[Unmet]:
+    if people.one_person:
         return []
-    told = "The inspector also opened or answered the run."
-    return [Unmet("inspector-not-second-person", told, summary.id, "A second person inspects the board in a new run.")]
+    unmet, again = [], "A second person inspects the board in a new run."
+    if people.inspected & people.tested:
+        told = "The inspector also opened or answered the run."
+        unmet.append(Unmet("inspector-not-second-person", told, summary.id, again))
+    built = _builders(facts.life)
+    if people.inspected & built:
+        told = "The inspector also built the board."
+        unmet.append(Unmet("inspector-not-second-person", told, summary.id, again))
+    if facts.certificate is None and built & (people.tested | {people.authorised}):
+        told = "Whoever built the board also tested it, or asks for its first certificate."
+        unmet.append(Unmet("builder-tested", told, summary.id, "Somebody who did not build it tests it, and certifies."))
+    return unmet
+
+
+def alone(life: Life, people: People) -> bool:
+    """Whether one person did what two should: this is what the certificate then says."""
+    built = _builders(life)
+    signed = any(sign.builder == sign.inspector for sign in sign_offs(life).values())
+    return signed or bool(people.inspected & (people.tested | built) or built & (people.tested | {people.authorised}))
+
+
+def _builders(life: Life) -> frozenset[str]:
+    return frozenset(sign.builder for sign in sign_offs(life).values())
 
 
 def _whereabouts(facts: BoardFacts) -> list[Unmet]:

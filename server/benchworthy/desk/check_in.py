@@ -6,6 +6,7 @@ from benchworthy.desk.facts import CertificateFacts
 from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment
+from benchworthy.judging.tests import Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +49,24 @@ def check_in(
     closed: bool,
     known: Circumstances = PLAIN,
 ) -> CheckIn:
-    """Decide. An out holds the board; a missing part lapses the certificate until completed; a marginal keeps it returned."""
+    """Decide. An out holds the board; a missing part lapses the certificate until completed; a marginal keeps it returned.
+
+    An out of a test that was let go holds nothing; but a certificate that calls that test in limits ends.
+    """
     if bad := _held(assessment, known):
         return bad
-    if waiting := _waiting(assessment, closed, known):
+    if waiting := _waiting(certificate, assessment, closed, known):
         return waiting
+    good = f"All in limits but for {', '.join(sorted(assessment.waived))}, waived" if assessment.waived else "All in limits"
     if known.held is not None:
-        return CheckIn("held", f"All in limits, and the board stays held: {known.held}", None)
+        return CheckIn("held", f"{good}, and the board stays held: {known.held}", None)
     if certificate is None or not (in_force or known.restorable):
-        return CheckIn("returned", "All in limits, but no certificate is in force; run the set `full`.", None)
+        return CheckIn("returned", f"{good}, but no certificate is in force; run the set `full`.", None)
+    if found := _not_named(certificate, assessment, Verdict.OUT):
+        told = f"{found[0].sentence} It is waived, but certificate {certificate.id} does not say so."
+        return CheckIn("returned", f"{told} Run the set `full` and certify again.", "LAPSE-CHECKIN-FAILED")
     again = "is in force again, as the check-in is complete" if known.restorable else "stays in force"
-    return CheckIn("fit kept", f"All in limits; certificate {certificate.id} {again}.", None, restored=known.restorable)
+    return CheckIn("fit kept", f"{good}; certificate {certificate.id} {again}.", None, restored=known.restorable)
 
 
 def _held(assessment: Assessment, known: Circumstances) -> CheckIn | None:
@@ -74,7 +82,7 @@ def _held(assessment: Assessment, known: Circumstances) -> CheckIn | None:
     return None
 
 
-def _waiting(assessment: Assessment, closed: bool, known: Circumstances) -> CheckIn | None:
+def _waiting(certificate: CertificateFacts | None, assessment: Assessment, closed: bool, known: Circumstances) -> CheckIn | None:
     """What is not settled, and who or what settles it. A marginal without its witness is no gap: nothing lapses by it."""
     gaps = [need for need in assessment.needs if need.code != "witness"]
     if gaps:
@@ -82,7 +90,7 @@ def _waiting(assessment: Assessment, closed: bool, known: Circumstances) -> Chec
     if assessment.needs:
         again = " Measure it in a new run." if closed else ""
         return CheckIn("returned", f"Not settled: {assessment.needs[0].what}{again}", None)
-    marginal = assessment.with_verdict(Verdict.MARGINAL)
+    marginal = (*assessment.with_verdict(Verdict.MARGINAL), *_not_named(certificate, assessment, Verdict.MARGINAL))
     if marginal:
         return CheckIn("returned", f"Not settled: {marginal[0].sentence}", None)
     if not known.module_read:
@@ -90,3 +98,9 @@ def _waiting(assessment: Assessment, closed: bool, known: Circumstances) -> Chec
     if known.remark_waiting and not known.whole:
         return CheckIn("returned", "All in limits, but a remark is waiting: read it, or run the set `full`.", None)
     return None
+
+
+def _not_named(certificate: CertificateFacts | None, assessment: Assessment, verdict: Verdict) -> tuple[Outcome, ...]:
+    """Waived tests with this verdict that the certificate calls in limits: it no longer tells the truth."""
+    named = frozenset(certificate.waived if certificate else ())
+    return tuple(o for o in assessment.outcomes.values() if o.test in assessment.waived - named and o.verdict is verdict)

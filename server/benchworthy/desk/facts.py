@@ -27,7 +27,8 @@ class RunSummary:
 class CertificateFacts:
     """The newest certificate. `lapse` is None while it is in force apart from its date.
 
-    `lacking` and `worse` are tests that a changed sheet asks for and the run has not, and that it judges worse.
+    `lacking` and `worse` are tests that a changed sheet asks for and the run has not, and that it judges worse. `waived` are
+    tests that were not in limits and that it names as let go.
     """
 
     id: str
@@ -37,6 +38,7 @@ class CertificateFacts:
     lapse: str | None
     lacking: tuple[str, ...] = ()
     worse: tuple[str, ...] = ()
+    waived: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,10 @@ class LoanFacts:
 
 @dataclass(frozen=True, slots=True)
 class BoardFacts:
-    """Everything a decision about one board rests on, newest run first."""
+    """Everything a decision about one board rests on, newest run first.
+
+    `open_stages` are the stages of its build that nobody signed yet; empty for a board that is not built stage by stage.
+    """
 
     serial: str
     design: str
@@ -78,6 +83,12 @@ class BoardFacts:
     repaired_at: datetime | None
     life: Life = NOTHING
     doubts: tuple["Unmet", ...] = ()  # what field evidence says against a certificate in force; they keep no board here
+    open_stages: tuple[int, ...] = ()
+
+    @property
+    def waived(self) -> frozenset[str]:
+        """Tests that a coordinator let go, and the time has not run out."""
+        return frozenset(waiver.test for waiver in self.life.waivers)
 
     @property
     def bench_evidence(self) -> bool:

@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from benchworthy.desk import missing, reserve
+from benchworthy.desk import missing, reserve, stages
 from benchworthy.desk.defects import open_defects
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
-from benchworthy.desk.outs import unexplained_outs
+from benchworthy.desk.life import WaiverFacts
+from benchworthy.desk.outs import outs_let_go, unexplained_outs
 from benchworthy.desk.repairs import reopened, used_up
 from benchworthy.desk.retirement import retired
 from benchworthy.desk.states import State
@@ -20,7 +21,7 @@ FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up"
 class Fitness:
     """The answer of one moment. `answer` is "fit", "fails", "not certified" or "no evidence"; `state` is the board's.
 
-    `doubts` are heard from the field and keep nothing here by themselves.
+    `doubts` are heard from the field and keep nothing here by themselves. `waivers` are those in force.
     """
 
     fit: bool
@@ -29,14 +30,23 @@ class Fitness:
     until: datetime | None
     unmet: tuple[Unmet, ...]
     doubts: tuple[Unmet, ...] = ()
+    waivers: tuple[WaiverFacts, ...] = ()
 
 
 def fitness(facts: BoardFacts, now: datetime) -> Fitness:
     """Fit means: a certificate in force, no hold, nothing out since it was issued, and a return that was looked at."""
-    unmet = (*_certificate(facts, now), *_hold(facts), *_returned(facts), *unexplained_outs(facts), *life_against(facts))
+    unmet = (
+        *_certificate(facts, now),
+        *_hold(facts),
+        *_returned(facts),
+        *unexplained_outs(facts),
+        *_outs_not_certified(facts),
+        *_in_build(facts),
+        *life_against(facts),
+    )
     fit = not unmet
     until = facts.certificate.valid_until if fit and facts.certificate else None
-    return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet, facts.doubts)
+    return Fitness(fit, _answer(facts, unmet), state(facts, fit, now), until, unmet, facts.doubts, facts.life.waivers)
 
 
 def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
@@ -49,6 +59,8 @@ def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
         return State.HELD
     if facts.awaits_check_in:
         return State.RETURNED
+    if facts.open_stages and facts.certificate is None:
+        return State.IN_BUILD if facts.life.sign_offs or facts.bench_evidence else State.KIT
     if reopened(facts.life, facts.certificate.issued_at if facts.certificate else None):
         return State.IN_REPAIR
     if fit:
@@ -99,6 +111,28 @@ def _certificate(facts: BoardFacts, now: datetime) -> tuple[Unmet, ...]:
             ),
         )
     return ()
+
+
+def _outs_not_certified(facts: BoardFacts) -> tuple[Unmet, ...]:
+    """An out that was let go after the certificate: while it calls the test in limits, it does not carry the board."""
+    certificate = facts.certificate
+    if certificate is None or certificate.lapse is not None:
+        return ()
+    return tuple(
+        Unmet(
+            "waiver-not-certified",
+            f"{test} came out in run {run} and is waived, but certificate {certificate.id} does not say so.",
+            run,
+            "Certify again on a run of the set `full`: the new certificate names the waiver.",
+        )
+        for test, run in outs_let_go(facts).items()
+        if test not in certificate.waived
+    )
+
+
+def _in_build(facts: BoardFacts) -> tuple[Unmet, ...]:
+    standing = facts.certificate is not None and facts.certificate.lapse is None
+    return () if standing else stages.not_signed(facts)
 
 
 def _sheet_says(certificate: CertificateFacts) -> str:

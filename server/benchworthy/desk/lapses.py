@@ -20,6 +20,7 @@ FIRMWARE: Final = "LAPSE-FIRMWARE"
 SHEET: Final = "LAPSE-SHEET"
 MODULE: Final = "LAPSE-MODULE"
 WITHDRAWN: Final = "LAPSE-WITHDRAWN"
+WAIVER: Final = "LAPSE-WAIVER"
 FIELD: Final = "LAPSE-FIELD"
 
 LAPSES: Final[Mapping[str, Lapse]] = {
@@ -35,6 +36,7 @@ LAPSES: Final[Mapping[str, Lapse]] = {
     "LAPSE-RECALL": Lapse("the design was recalled", held=True, full=True),
     "LAPSE-BENCH": Lapse("the key of the bench was revoked", held=False, full=True),
     WITHDRAWN: Lapse("a coordinator withdrew it, or the key that signed it, or the board was retired", held=False, full=True),
+    WAIVER: Lapse("a waiver it rests on was ended before its date", held=False, full=False),
     FIELD: Lapse("away from a bench a test was out twice in a row, or another module spoke", held=True, full=True),
 }
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import datetime
 
+from benchworthy.designs.sheet import stage_of
 from benchworthy.desk.facts import BoardFacts, Unmet
 from benchworthy.desk.fitness import Fitness
 
@@ -23,7 +24,9 @@ def unmet_conditions(facts: BoardFacts, current: Fitness, due: datetime, now: da
                 "Renew it first, or lend for a shorter time.",
             )
         )
-    last = next((run for run in facts.runs if run.complete), None)
+    certified = facts.certificate.run if facts.certificate else None
+    whole = [run for run in facts.runs if stage_of(run.test_set) is None]  # the run of a stage may leave the files out
+    last = next((run for run in whole if run.complete or run.id == certified), None)
     if last is not None and not last.secrets_absent:
         unmet.append(
             Unmet(

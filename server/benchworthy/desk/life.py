@@ -24,8 +24,9 @@ class RepairFacts:
 
 @dataclass(frozen=True, slots=True)
 class WaiverFacts:
-    """A coordinator lets one test go until a date, with a reason."""
+    """A coordinator lets one test go until a date, with a reason; `number` ends it sooner."""
 
+    number: int
     test: str
     reason: str
     by: str
@@ -62,7 +63,7 @@ class SignOff:
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """Open defects, all repairs (oldest first), sign-offs in the order of their making, and what else is on record."""
+    """Open defects, all repairs (oldest first), waivers in force, sign-offs in the order of their making, and what else is."""
 
     defects: tuple[DefectFacts, ...] = ()
     repairs: tuple[RepairFacts, ...] = ()

@@ -1,4 +1,7 @@
-"""An out is explained by a repair after it, or by three complete runs in which the test was in limits (no fault found)."""
+"""An out is explained by a repair after it, or by three complete runs in which the test was in limits (no fault found).
+
+A waiver explains nothing: while it stands, the out does not count, and when it ends the out is as unexplained as before.
+"""
 
 from benchworthy.desk.facts import BoardFacts, Unmet
 
@@ -7,13 +10,21 @@ RUNS_WITHOUT = 3
 
 def unexplained_outs(facts: BoardFacts) -> tuple[Unmet, ...]:
     """One unmet condition per test whose last out nothing has explained yet; runs come newest first."""
-    last = _last_outs(facts)
-    return tuple(_unmet(test, run, clean) for test, (run, clean) in last.items() if clean < RUNS_WITHOUT)
+    return tuple(_unmet(test, run, clean) for test, (run, clean) in _unexplained(facts).items() if test not in facts.waived)
+
+
+def outs_let_go(facts: BoardFacts) -> dict[str, str]:
+    """Test to run of each out that would be unexplained if no waiver stood."""
+    return {test: run for test, (run, _) in _unexplained(facts).items() if test in facts.waived}
 
 
 def no_fault_found(facts: BoardFacts) -> tuple[str, ...]:
     """Tests that came out since the last repair and then stayed in limits in enough complete runs."""
     return tuple(sorted(test for test, (_, clean) in _last_outs(facts).items() if clean >= RUNS_WITHOUT))
+
+
+def _unexplained(facts: BoardFacts) -> dict[str, tuple[str, int]]:
+    return {test: told for test, told in _last_outs(facts).items() if told[1] < RUNS_WITHOUT}
 
 
 def _last_outs(facts: BoardFacts) -> dict[str, tuple[str, int]]:

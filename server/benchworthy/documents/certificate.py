@@ -56,10 +56,16 @@ def certificate_pdf(copy: CertificateCopy) -> bytes:
 def _blocks(copy: CertificateCopy, words: Words, page_code: qr.Code) -> Iterator[Block]:
     yield parts.head(words, copy.url, page_code)
     yield from parts.facts(words)
+    if words.waivers:
+        yield from parts.section(wording.WAIVED, *words.waivers)
+    if words.one_person:
+        yield from parts.section(wording.ONE_PERSON, words.one_person)
     yield from parts.section("How it was judged", words.rule, *([words.notice] if words.notice else []))
     yield from parts.results(words)
     if words.remarks:
         yield from parts.section("Further", *words.remarks)
+    if words.built:
+        yield from parts.section("How it was built", *words.built)
     yield from parts.people(words)
     yield from parts.evidence(words)
     yield from parts.cautions(copy.cautions)

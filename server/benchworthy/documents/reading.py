@@ -20,7 +20,7 @@ from benchworthy.errors import PrintRefused
 
 _KNOWN: Final = frozenset(
     {"title", "id", "place", "notice", "item", "method", "rule", "dates", "people", "bench", "fixtures", "run",
-     "no_fault_found", "evidence", "results", "end"}
+     "no_fault_found", "evidence", "results", "end", "waivers", "stages"}
 )  # fmt: skip
 _LONG: Final = 300
 _SHORT: Final = 80
@@ -68,6 +68,9 @@ class Words:
     people: tuple[tuple[str, str], ...]
     evidence: tuple[str, ...]
     end: str
+    waivers: tuple[str, ...] = ()
+    built: tuple[str, ...] = ()
+    one_person: str = ""
 
 
 def read(token: str, results: str) -> Words:
@@ -110,7 +113,28 @@ def _words(document: Mapping[str, Any], claims: Mapping[str, Any]) -> Words:
         people=tuple(_people(people)),
         evidence=tuple(_spoken(entry, _LONG) for entry in document.get("evidence", ())),
         end=shown(str(document.get("end", "End of the results.")), _SHORT),
+        waivers=tuple(_waiver(entry) for entry in document.get("waivers") or ()),
+        built=tuple(_stage(entry) for entry in document.get("stages") or ()),
+        one_person=shown(str(people.get("one_person") or ""), _LONG),
     )
+
+
+def _waiver(entry: Mapping[str, Any]) -> str:
+    """A test that was let go, in a sentence; whatever its entry leaves out is left out here too."""
+    head = ", ".join(str(entry[name]) for name in ("test", "title") if entry.get(name))
+    end = f" until {numbers.moment_text(_moment(entry['until']))}" if entry.get("until") else ""
+    by = f" by {entry['by']}" if entry.get("by") else ""
+    told = f"{head}: {entry.get('verdict') or 'not in limits'}. Let go{end}{by}: {entry.get('reason') or 'no reason given'}"
+    known = {"number", "test", "title", "verdict", "until", "by", "reason"}
+    return shown("; ".join([told, *(f"{name.lower()}: {value}" for name, value in _others(entry, known))]), 900)
+
+
+def _stage(entry: Mapping[str, Any]) -> str:
+    head = ", ".join(str(entry[name]) for name in ("stage", "title") if entry.get(name))
+    when = f", {numbers.moment_text(_moment(entry['signed']))}" if entry.get("signed") else ""
+    told = f"Stage {head}: built by {entry.get('builder') or '-'}, looked at by {entry.get('inspector') or '-'}{when}."
+    known = {"stage", "title", "builder", "inspector", "signed"}
+    return shown(" ".join([told, *(f"{name}: {value}." for name, value in _others(entry, known))]), 900)
 
 
 def _moment(text: str) -> datetime:
@@ -171,7 +195,7 @@ def _people(people: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     for test, code in sorted((people.get("answered") or {}).items()):
         answered.setdefault(str(code), []).append(str(test))
     yield from ((shown(f"{code} answered", _SHORT), shown(", ".join(tests), 1500)) for code, tests in answered.items())
-    yield from _others(people, {"opened", "authorised", "answered"})
+    yield from _others(people, {"opened", "authorised", "answered", "one_person"})
 
 
 def _result(entry: Mapping[str, Any]) -> TestResult:

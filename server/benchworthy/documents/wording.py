@@ -6,6 +6,8 @@ TITLE: Final = "Certificate of fitness to lend"
 VIRTUAL: Final = "VIRTUAL"
 VIRTUAL_MEANS: Final = "This board is a simulation. Nothing was measured on hardware."
 NO_INSPECTION: Final = "Nothing here is an accredited calibration or a mains-safety inspection."
+WAIVED: Final = "Let go by a waiver: these tests are not in limits"
+ONE_PERSON: Final = "One person"
 ONLY_THIS_BOARD: Final = (
     "It speaks of this board with this module, as it was tested, and ends early when it lapses or is withdrawn. "
     "People stand here by their codes, not by their names."

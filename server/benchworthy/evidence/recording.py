@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from benchworthy.designs.agent_release import release_for
+from benchworthy.designs.half_built import as_built
 from benchworthy.designs.plan import plan_for
 from benchworthy.designs.sheet import Sheet
 from benchworthy.evidence import standing
@@ -68,6 +69,7 @@ def _evidence(claim: Claim, arrival: str, now: datetime, receipt: str) -> Eviden
 
 def _outcomes(claim: Claim, sheet: Sheet, services: Services) -> list[Outcome]:
     expected = Expected(claim.board.module, release_for(sheet, services.agent))
+    sheet = as_built(sheet, claim.run.test_set) if claim.run else sheet
     return [
         judge_reading(sheet, sheet.tests[reading.test], reading, expected)
         for reading in claim.report.readings
@@ -79,7 +81,7 @@ def _findings(claim: Claim, sheet: Sheet, work: Work, services: Services) -> lis
     report, run = claim.report, claim.run
     fixtures = frozenset(run.fixtures) if run else frozenset()
     plugs = frozenset(f.split(":", 1)[-1] for f in fixtures if f.startswith("TP-4"))
-    plans = frozenset(plan_for(sheet, name).hash for name in sheet.sets)
+    plans = frozenset(plan_for(sheet, name).hash for name in {*sheet.sets, *([run.test_set] if run else [])})
     agent = release_for(sheet, services.agent).hash
     on_record = OnRecord(claim.board.module, claim.board.virtual, claim.board.design, plans, agent, plugs)
     found = list(findings(report, claim.author, claim.evidence, on_record))

@@ -5,6 +5,7 @@ import json
 from typing import Any
 
 from benchworthy.designs.agent_release import release_for
+from benchworthy.designs.half_built import as_built
 from benchworthy.history.records import Board, Evidence, Run
 from benchworthy.judging.decision import Verdict
 from benchworthy.judging.run import Assessment, Need, assess
@@ -18,10 +19,12 @@ _SIGNED = (Author.BOARD, Author.BENCH)
 
 
 def assessment_of(run: Run, board: Board, work: Work, services: Services) -> Assessment:
-    """Judge everything that has arrived for a run by the sheet in force."""
-    sheet = services.find_sheet(run.design)
+    """Judge everything that has arrived for a run by the sheet in force; tests waived at this moment decide nothing."""
+    sheet = as_built(services.find_sheet(run.design), run.test_set)
     gathered = gather(run, work, services)
     found = assess(sheet, run.test_set, gathered, Expected(board.module, release_for(sheet, services.agent)))
+    waived = frozenset(waiver.test for waiver in work.waivers.standing(board.serial, services.now()))
+    found = found.without(waived) if waived else found
     ticket = work.tickets.find(run.id)
     if ticket is None or not ticket.late:
         return found
@@ -51,12 +54,13 @@ def _answered(item: Evidence) -> list[Reading]:
 
 
 def summary_of(assessment: Assessment, found_modules: tuple[str, ...]) -> dict[str, Any]:
-    """What the desk needs of a run without judging it again."""
+    """What the desk needs of a run without judging it again. An out stays an out, also of a test that was let go."""
     files = assessment.outcomes.get("MCU-FW")
+    kept = [o for o in assessment.outcomes.values() if o.verdict is Verdict.OUT and o.test not in assessment.idle]
     return {
         "complete": assessment.complete,
         "verdict": str(assessment.verdict) if assessment.verdict else None,
-        "outs": sorted(outcome.test for outcome in assessment.with_verdict(Verdict.OUT)),
+        "outs": sorted(outcome.test for outcome in kept),
         "in_limits": sorted(outcome.test for outcome in assessment.with_verdict(Verdict.IN_LIMITS)),
         "secrets_absent": files is not None and files.verdict is Verdict.IN_LIMITS,
         "modules": list(found_modules),

@@ -24,6 +24,7 @@ class Board:
     version: int
     place: str | None = None
     note: str | None = None
+    staged: bool = False  # this house builds it stage by stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +146,24 @@ class Hold:
     by: str
     since: datetime
     released_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """A coordinator let one test of one board go until a date, unless it ended before."""
+
+    number: int
+    serial: str
+    test: str
+    reason: str
+    by: str
+    at: datetime
+    until: datetime
+    ended_at: datetime | None
+    ended_by: str | None
+
+    def in_force(self, now: datetime) -> bool:
+        return self.ended_at is None and self.until > now
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,20 +26,25 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """One thing the run still lacks."""
+    """One thing the run still lacks. `about` are the tests that call for it: of a witness the marginal, not the witness."""
 
     code: str
     test: str | None
     what: str
+    about: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """A run as it stands: outcomes by test, what is still needed, and the tests that decide nothing in this run."""
+    """A run as it stands: outcomes by test, what is still needed, and the tests that decide nothing in this run.
+
+    `waived` are tests that a coordinator let go and that are not in limits here; they keep their outcomes.
+    """
 
     outcomes: Mapping[str, Outcome]
     needs: tuple[Need, ...]
     idle: frozenset[str] = frozenset()
+    waived: frozenset[str] = frozenset()
 
     @property
     def complete(self) -> bool:
@@ -48,19 +53,34 @@ class Assessment:
     @property
     def verdict(self) -> Verdict | None:
         """The worst verdict of the tests that arrived; None when nothing did."""
-        counting = [outcome.verdict for outcome in self.outcomes.values() if outcome.test not in self.idle]
+        silent = self.idle | self.waived
+        counting = [outcome.verdict for outcome in self.outcomes.values() if outcome.test not in silent]
         return worst(counting) if counting else None
 
     def with_verdict(self, *verdicts: Verdict) -> tuple[Outcome, ...]:
         """The outcomes that decide something and have one of these verdicts."""
-        return tuple(o for o in self.outcomes.values() if o.verdict in verdicts and o.test not in self.idle)
+        silent = self.idle | self.waived
+        return tuple(o for o in self.outcomes.values() if o.verdict in verdicts and o.test not in silent)
+
+    def without(self, tests: frozenset[str]) -> "Assessment":
+        """The same run with these tests let go: where they are out, marginal, not run or missing, that decides nothing."""
+        off = frozenset(test for test in tests - self.idle if not self._good(test)) | (tests & frozenset(self._lacking()))
+        needs = tuple(need for need in self.needs if not need.about or not tests.issuperset(need.about))
+        return replace(self, needs=needs, waived=off)
+
+    def _good(self, test: str) -> bool:
+        outcome = self.outcomes.get(test)
+        return outcome is None or outcome.verdict is Verdict.IN_LIMITS
+
+    def _lacking(self) -> tuple[str, ...]:
+        return tuple(test for need in self.needs for test in need.about)
 
 
 def assess(sheet: Sheet, test_set: str, evidence: Evidence, expected: Expected) -> Assessment:
     """Judge what is there and list what is not. Raises nothing: every arrival has been through the gate."""
     outcomes: dict[str, Outcome] = {}
     needs: list[Need] = []
-    if test_set not in sheet.sets:
+    if test_set not in sheet.sets and test_set not in sheet.stage_sets:
         needs.append(Need("set-unknown", None, f"The sheet has no set {test_set}; open a new run."))
     for part in parts_of(sheet, test_set):
         needs += _judge_part(sheet, part, evidence, expected, outcomes)
@@ -90,35 +110,36 @@ def restated(sheet: Sheet, test_set: str, evidence: Evidence) -> Evidence:
 def _asked(sheet: Sheet, test_set: str, author: Author, evidence: Evidence) -> list[Test]:
     """A person's tests of the set, and any other they answered: a witness stands outside the smaller sets."""
     answered = {answer.test for answer in evidence.answers}
-    return [t for t in sheet.tests.values() if t.author is author and (test_set in t.sets or t.id in answered)]
+    return [t for t in sheet.tests.values() if t.author is author and (sheet.holds(test_set, t) or t.id in answered)]
 
 
 def _judge_part(sheet: Sheet, part: PartPlan, evidence: Evidence, expected: Expected, outcomes: dict[str, Outcome]) -> list[Need]:
     readings = evidence.parts.get((part.author, part.number))
     if readings is None:
-        return [Need("part-missing", None, f"Part {part.number} of the {part.author}: {', '.join(part.tests)}.")]
+        return [Need("part-missing", None, f"Part {part.number} of the {part.author}: {', '.join(part.tests)}.", part.tests)]
     by_test = {reading.test: reading for reading in readings}
     needs = []
     for test in part.tests:
         if test not in by_test:
-            needs.append(Need("test-missing", test, f"{sheet.tests[test].title} is not in the {part.author}'s part."))
+            needs.append(Need("test-missing", test, f"{sheet.tests[test].title} is not in the {part.author}'s part.", (test,)))
             continue
         outcome = judge_reading(sheet, sheet.tests[test], by_test[test], expected)
         outcomes[test] = outcome
         if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR) and not decides_nothing(sheet.tests[test], outcome.verdict):
-            needs.append(Need("test-not-run", test, outcome.sentence))
+            needs.append(Need("test-not-run", test, outcome.sentence, (test,)))
     return needs
 
 
 def _judge_answers(sheet: Sheet, test: Test, evidence: Evidence, expected: Expected, outcomes: dict[str, Outcome]) -> list[Need]:
     answers = [answer for answer in evidence.answers if answer.test == test.id]
     if not answers:
-        return [Need("answer-missing", test.id, f"{test.author}: {test.ask}")]
+        return [Need("answer-missing", test.id, f"{test.author}: {test.ask}", (test.id,))]
     if PROCEDURES[test.procedure].drawn:
         return _judge_drawn(test, answers, evidence.draws, outcomes)
     outcome = judge_reading(sheet, test, answers[-1], expected)
     outcomes[test.id] = outcome
-    return [Need("test-not-run", test.id, outcome.sentence)] if outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR) else []
+    lacking = outcome.verdict in (Verdict.NOT_RUN, Verdict.ERROR)
+    return [Need("test-not-run", test.id, outcome.sentence, (test.id,))] if lacking else []
 
 
 def _judge_drawn(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], outcomes: dict[str, Outcome]) -> list[Need]:
@@ -129,7 +150,8 @@ def _judge_drawn(test: Test, answers: Sequence[Reading], draws: Sequence[Draw], 
         outcomes[test.id] = Outcome(test.id, Verdict.IN_LIMITS, draws=told)
         return []
     if len(answers) < 2:
-        return [Need("second-draw", test.id, f"{test.title}: the answer was wrong; it is asked once more with a new draw.")]
+        told_again = f"{test.title}: the answer was wrong; it is asked once more with a new draw."
+        return [Need("second-draw", test.id, told_again, (test.id,))]
     sentence = f"{test.title}: answered wrongly twice ({'; '.join(told)}). {test.next}"
     outcomes[test.id] = Outcome(test.id, Verdict.OUT, sentence=sentence, draws=told)
     return []
@@ -152,7 +174,7 @@ def _witness_needed(sheet: Sheet, outcome: Outcome, outcomes: Mapping[str, Outco
     witness = sheet.tests[outcome.test].better_witness
     if outcome.verdict is not Verdict.MARGINAL or witness is None or witness in outcomes:
         return None
-    return Need("witness", witness, f"{outcome.test} is marginal: {sheet.tests[witness].ask}")
+    return Need("witness", witness, f"{outcome.test} is marginal: {sheet.tests[witness].ask}", (outcome.test,))
 
 
 __all__ = ["Assessment", "Draw", "Evidence", "Need", "assess", "decides_nothing", "restated"]

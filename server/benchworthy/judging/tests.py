@@ -1,7 +1,7 @@
 """One reading to one outcome: which quantities came out how, and a sentence a person can act on."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from benchworthy.designs.agent_release import AgentRelease
@@ -16,7 +16,10 @@ RELEASE_ITEM, MISSING = "release", "missing"  # item that holds one hash over al
 
 @dataclass(frozen=True, slots=True)
 class QuantityOutcome:
-    """One quantity judged: value, U (k = 2) and limits in `unit`; None where there is no limit on that side."""
+    """One quantity judged: value, U (k = 2) and limits in `unit`; None where there is no limit on that side.
+
+    `common` is the share of u that the board's own parts bring, by part and with its sign.
+    """
 
     name: str
     unit: str
@@ -27,6 +30,7 @@ class QuantityOutcome:
     verdict: Verdict
     conformity: float
     source: str
+    common: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ def _measured(sheet: Sheet, test: Test, reading: Reading) -> Outcome:
         wrong = _walk_faults(test, reading.steps, sheet.patterns.get(test.id, ()))
         constants["mismatches"] = float(len(wrong))
         detail = "; ".join(wrong[:6])
-    return _judge(test, steps, constants, detail)
+    return _judge(test, steps, constants, detail, sheet.parts)
 
 
 def _meter(sheet: Sheet, test: Test, reading: Reading) -> Outcome:
@@ -115,9 +119,9 @@ def _constants(sheet: Sheet, test: Test) -> dict[str, float]:
     return {**values, **test.constants}
 
 
-def _judge(test: Test, steps: Mapping[str, Step], constants: Mapping[str, float], detail: str) -> Outcome:
+def _judge(test: Test, steps: Mapping[str, Step], constants: Mapping[str, float], detail: str, own: Collection[str]) -> Outcome:
     try:
-        outcomes = tuple(_quantity(quantity, steps, constants) for quantity in test.quantities)
+        outcomes = tuple(_quantity(quantity, steps, constants, own) for quantity in test.quantities)
     except ZeroDivisionError:
         return Outcome(
             test.id,
@@ -148,8 +152,10 @@ def limits(low: float | None, high: float | None) -> str:
     return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
-def _quantity(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float]) -> QuantityOutcome:
-    result = measure(quantity, steps, constants)
+def _quantity(
+    quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float], own: Collection[str] = ()
+) -> QuantityOutcome:
+    result = measure(quantity, steps, constants, own)
     return QuantityOutcome(
         quantity.name,
         quantity.unit,
@@ -160,6 +166,7 @@ def _quantity(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[
         decide(result.value, result.expanded, quantity.low, quantity.high),
         probability_of_conformity(result.value, result.standard, quantity.low, quantity.high),
         quantity.source,
+        tuple(sorted(result.common.items())),
     )
 
 

@@ -13,7 +13,7 @@ Type A by input, with s the standard deviation of the n values of a step:
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from benchworthy.designs.formula import base
@@ -26,31 +26,41 @@ _CODES = "codes"
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A measured value in the quantity's unit. `standard` is u, `expanded` is U = 2 u; `parts` names each contribution."""
+    """A measured value in the quantity's unit. `standard` is u, `expanded` is U = 2 u; `parts` names each contribution.
+
+    `common` are contributions of the board's own parts, by part and with their signs: the same error at every measurement.
+    """
 
     value: float
     standard: float
     parts: Mapping[str, float]
+    common: Mapping[str, float]
 
     @property
     def expanded(self) -> float:
         return COVERAGE * self.standard
 
 
-def measure(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float]) -> Result:
-    """Evaluate a quantity. `constants` holds part values and single numbers. Raises ZeroDivisionError or KeyError."""
+def measure(quantity: Quantity, steps: Mapping[str, Step], constants: Mapping[str, float], own: Collection[str] = ()) -> Result:
+    """Evaluate a quantity. `constants` holds part values and single numbers, `own` names those that are the board's parts.
+
+    Raises ZeroDivisionError or KeyError.
+    """
     everything = {**constants, **inputs_of(steps)}
     wanted = quantity.formula.names | {term.input for term in quantity.terms}
     inputs = {name: everything[name] for name in wanted if name in everything}
     value = quantity.formula.evaluate(inputs)
     used = sorted(name for name in quantity.formula.names if base(name) in steps)
     parts: dict[str, float] = {}
+    common: dict[str, float] = {}
     for name in used:
         _add(parts, f"{name}, repeatability", quantity, inputs, name, _repeatability(name, steps[base(name)]))
     for term in quantity.terms:
         for name in [name for name in used if _in_codes(name)] if term.input == _CODES else [term.input]:
-            _add(parts, f"{name}, {term.shape}", quantity, inputs, name, _standard(term, inputs.get(name, 0.0)))
-    return Result(value, math.sqrt(sum(part * part for part in parts.values())), parts)
+            added = _add(parts, f"{name}, {term.shape}", quantity, inputs, name, _standard(term, inputs.get(name, 0.0)))
+            if name in own:
+                common[name] = math.copysign(math.hypot(common.get(name, 0.0), added), added)
+    return Result(value, math.sqrt(sum(part * part for part in parts.values())), parts, common)
 
 
 def inputs_of(steps: Mapping[str, Step]) -> dict[str, float]:
@@ -92,12 +102,13 @@ def _standard(term: Term, nominal: float) -> float:
     return half_width / math.sqrt(3.0) if term.shape is Shape.RECTANGULAR else half_width
 
 
-def _add(parts: dict[str, float], label: str, quantity: Quantity, inputs: Mapping[str, float], name: str, u: float) -> None:
-    """Add |df/dx| u(x). A term on an input outside the formula (a meter's digits) adds to the value itself."""
+def _add(parts: dict[str, float], label: str, quantity: Quantity, inputs: Mapping[str, float], name: str, u: float) -> float:
+    """Add |df/dx| u(x); returned with its sign. A term on an input outside the formula (a meter's digits) adds to the value."""
     if u == 0.0:
-        return
+        return 0.0
     sensitivity = _sensitivity(quantity, inputs, name) if name in quantity.formula.names else 1.0
     parts[label] = math.hypot(parts.get(label, 0.0), abs(sensitivity) * u)  # two terms of one kind both count
+    return sensitivity * u
 
 
 def _sensitivity(quantity: Quantity, inputs: Mapping[str, float], name: str) -> float:

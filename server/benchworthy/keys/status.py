@@ -1,8 +1,8 @@
 """What a certificate is worth, decided offline from three texts: certificate, site's keys, status list.
 
-Certificate claims: id, serial, module, design, judging, run, results, rule, iat, exp, site, ledger; and
-virtual, only where true. Status list claims: site, iat, certificates (id to "in-force" or a lapse code). iat
-and exp are seconds since 1970 (UTC).
+Certificate claims: id, serial, module, design, judging, run, results, rule, iat, exp, site, ledger; virtual and one_person
+only where true; waived, the tests let go or how many, only where there are any. Status list claims: site, iat, certificates
+(id to "in-force" or a lapse code). iat and exp are seconds since 1970 (UTC).
 """
 
 import base64
@@ -92,7 +92,19 @@ def judge(certificate: Mapping[str, Any], status: Mapping[str, Any] | None, now:
         why = f"it was issued at {_text(issued)}, later than this computer's clock says"
         return Standing(Exit.STATUS_UNKNOWN, f"{name} is signed, but its status is unknown: {why}.")
     code, sentence = _read_status(certificate, status, now)
-    return Standing(code, f"{name} {sentence}.")
+    return Standing(code, f"{name} {sentence}.{_less(certificate)}")
+
+
+def _less(certificate: Mapping[str, Any]) -> str:
+    """What the certificate says of itself that makes it less than another."""
+    waived, tests = certificate.get("waived"), ""
+    if isinstance(waived, list):
+        tests = ", ".join(str(test)[:40] for test in waived[:20])
+    elif isinstance(waived, int):
+        tests = f"{waived} tests"
+    let_go = f" Let go by a waiver: {tests}." if tests else ""
+    alone = certificate.get("one_person", False) is not False
+    return let_go + (" One person did what two do elsewhere." if alone else "")
 
 
 def _read_status(certificate: Mapping[str, Any], status: Mapping[str, Any] | None, now: datetime) -> tuple[Exit, str]:

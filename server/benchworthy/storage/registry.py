@@ -41,6 +41,7 @@ class RegistryRows:
                 version=board.version,
                 place=board.place,
                 note=board.note,
+                staged=board.staged,
             )
         )
         self._connection.execute(

@@ -17,6 +17,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    false,
 )
 from sqlalchemy.engine import Dialect
 
@@ -63,6 +64,7 @@ boards = Table(
     Column("version", Integer, nullable=False),
     Column("place", String(64)),
     Column("note", Text),
+    Column("staged", Boolean, nullable=False, server_default=false()),
 )
 
 modules = Table(

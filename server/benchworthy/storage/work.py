@@ -20,6 +20,7 @@ from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
 from benchworthy.storage.tickets import TicketRows
+from benchworthy.storage.waivers import WaiverRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Rows:
     answers: AnswerRows
     tickets: TicketRows
     lapses: LapseRows
+    waivers: WaiverRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -52,6 +54,7 @@ def _rows(connection: Connection) -> Rows:
         AnswerRows(connection),
         TicketRows(connection),
         LapseRows(connection),
+        WaiverRows(connection),
     )
 
 
