@@ -114,6 +114,7 @@ def bench(folder: Path, seed: int | None = 1, faults: Sequence[str] = (), body: 
     flash.mkdir()
     with trial(folder / "data") as made, served(made.app) as url:
         serial = made.enrol(body)["serial"]
+        made.have_fixtures(FIXTURES)
         board = VirtualBoard(SHEET.parts, SHEET.conditions, SHEET.fixtures, seed, MODULE, serial, flash, PLUG, ports_dir=ports)
         board.hands.attach("jack")
         for fault in faults:

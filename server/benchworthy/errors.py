@@ -21,7 +21,8 @@ BenchworthyError
 │   ├── UnknownDesign             unknown-design
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
-│   └── UnknownToken              unknown-token
+│   ├── UnknownToken              unknown-token
+│   └── UnknownFixture            unknown-fixture
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -38,6 +39,9 @@ BenchworthyError
 │   ├── RestoreRefused            restore-refused
 │   ├── RequestInFlight           request-in-flight
 │   ├── AlreadyRevoked            already-revoked
+│   ├── FixtureHeld               fixture-held
+│   ├── FixtureRefused            fixture-refused
+│   ├── ReferenceRefused          reference-refused
 │   ├── PreconditionMissing       precondition-missing
 │   └── PreconditionFailed        precondition-failed
 ├── Invalid                       the request itself is wrong
@@ -210,6 +214,11 @@ class UnknownToken(Unknown):
     advice = "Tokens are named by the first twelve characters of their fingerprint; GET /api/v1/tokens lists them."
 
 
+class UnknownFixture(Unknown):
+    code = "unknown-fixture"
+    advice = "Enrol it with POST /api/v1/fixtures; a run names it as kind:serial, such as TP-4:TP4-0007."
+
+
 class Conflict(BenchworthyError):
     """The present state does not allow what was asked."""
 
@@ -287,6 +296,21 @@ class RequestInFlight(Conflict):
 class AlreadyRevoked(Conflict):
     code = "already-revoked"
     advice = "What is revoked stays revoked; make a new token, or register a new key."
+
+
+class FixtureHeld(Conflict):
+    code = "fixture-held"
+    advice = "Take another fixture; a held one runs only on a reference board, until a good check lets it be released."
+
+
+class FixtureRefused(Conflict):
+    code = "fixture-refused"
+    advice = "Each unmet condition says what would make it possible."
+
+
+class ReferenceRefused(Conflict):
+    code = "reference-refused"
+    advice = "Each unmet condition says what would make it possible."
 
 
 class PreconditionMissing(Conflict):

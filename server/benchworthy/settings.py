@@ -22,6 +22,8 @@ KNOWN: Mapping[str, str] = {
     "PUBLIC_URL": "address under which others find this service, for the codes on labels and certificates; default http://<HTTP>",
     "SITE": "name of the site in topics and certificates; default `main`",
     "FIELD_NETWORK": "`yes` where boards stay on the site's own network and may keep its passwords in flash; default `no`",
+    "FIXTURE_CHECKS": "`required` where a certificate needs a good check of every fixture of its run; `noted` where the "
+    "certificate says which were not checked; default `required`",
     "CONFIG": "path of a TOML file with the same names in lower case",
 }
 EMBEDDED = "embedded"
@@ -48,6 +50,7 @@ class Settings:
     public_url: str = "http://127.0.0.1:8780"
     mqtt_listen: tuple[str, int] = ("127.0.0.1", 1883)
     no_broker_wanted: bool = False  # said, not left out
+    checks_required: bool = True
 
 
 def read(environment: Mapping[str, str]) -> Settings:
@@ -79,6 +82,7 @@ def read(environment: Mapping[str, str]) -> Settings:
         _public(values["PUBLIC_URL"]) if values.get("PUBLIC_URL") else _found_at(*http),
         _listen(values.get("MQTT_LISTEN", "127.0.0.1:1883"), boards),
         said == NO_BROKER,
+        _required(values.get("FIXTURE_CHECKS", "required")),
     )
 
 
@@ -119,6 +123,12 @@ def _yes(text: str) -> bool:
     if text not in ("yes", "no"):
         raise SettingsInvalid(f"BENCHWORTHY_FIELD_NETWORK is {text!r}; it is yes or no.")
     return text == "yes"
+
+
+def _required(text: str) -> bool:
+    if text not in ("required", "noted"):
+        raise SettingsInvalid(f"BENCHWORTHY_FIXTURE_CHECKS is {text!r}; it is required or noted.")
+    return text == "required"
 
 
 def _listen(text: str, boards: str | None) -> tuple[str, int]:

@@ -13,6 +13,8 @@ from benchworthy.api import (
     bodies,
     certificates,
     class_sets,
+    designs,
+    fixtures,
     people,
     printing,
     problems,
@@ -56,6 +58,8 @@ def create_app(services: Services) -> Flask:
         upkeep.blueprint,
         class_sets.blueprint,
         scripts.blueprint,
+        fixtures.blueprint,
+        designs.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

@@ -58,6 +58,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         signer=SiteSigner.load_or_create(settings.data / SIGNING_FILE) if signing else None,
         read_report=read_report,
         find_sheet=catalogue.find,
+        designs=catalogue.names,
         agent=agent_release.current(),
         now=lambda: datetime.now(UTC),
         random=secrets.token_bytes,
@@ -66,6 +67,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
         broker=_told_to_boards(settings, broker) if broker else None,
         public_url=settings.public_url,
+        checks_required=settings.checks_required,
         field_network=settings.field_network,
     )
     return House(settings, database, services)

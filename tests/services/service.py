@@ -3,7 +3,7 @@
 import dataclasses
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -89,7 +89,15 @@ class Trial:
         """A board whose label is `body` with its check character."""
         return self.post("/boards", {"serial": label.complete(body), "design": "tarn-b", "virtual": True, **more})
 
+    def have_fixtures(self, names: Sequence[str] = reports.FIXTURES) -> None:
+        """Enrol those of these fixtures that are not yet."""
+        with self.house.database.reading() as work:
+            new = [name for name in names if not work.fixtures.known_elsewhere(name)]
+        for kind, _, serial in (name.partition(":") for name in new):
+            self.post("/fixtures", {"serial": serial, "kind": kind})
+
     def open(self, serial: str, test_set: str = "full") -> dict[str, Any]:
+        self.have_fixtures()
         body = {"set": test_set, "bench": self.bench.thumbprint, "scanned": serial, "fixtures": list(reports.FIXTURES)}
         return self.post(f"/boards/{serial}/runs", body)
 
@@ -143,9 +151,13 @@ class Trial:
 
 
 @contextmanager
-def trial(data: Path, site: str = SITE) -> Iterator[Trial]:
-    """A service in this process, with a token for each role and one bench."""
-    house = wiring.build(settings.read({"BENCHWORTHY_DATA": str(data), "BENCHWORTHY_SITE": site}), signing=True)
+def trial(data: Path, site: str = SITE, checks: str = "noted") -> Iterator[Trial]:
+    """A service in this process, with a token for each role and one bench.
+
+    Whether fixtures were checked is noted on its certificates; tests about checks say `required`.
+    """
+    given = {"BENCHWORTHY_DATA": str(data), "BENCHWORTHY_SITE": site, "BENCHWORTHY_FIXTURE_CHECKS": checks}
+    house = wiring.build(settings.read(given), signing=True)
     clock = Clock()
     services = dataclasses.replace(house.services, now=clock)
     app = create_app(services)
@@ -181,6 +193,7 @@ def environment(data: Path, broker: Mosquitto | None) -> dict[str, str]:
         "BENCHWORTHY_HTTP": f"127.0.0.1:{free_port()}",
         "BENCHWORTHY_SITE": SITE,
         "BENCHWORTHY_MQTT": mqtt,
+        "BENCHWORTHY_FIXTURE_CHECKS": "noted",
     }
 
 

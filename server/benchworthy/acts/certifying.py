@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from benchworthy import RELEASED
+from benchworthy.acts import fixtures
 from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.acts.results import RULE_NAME, Issue, results_document
 from benchworthy.acts.runs import people_of
@@ -35,10 +36,12 @@ def certify(serial: str, run: str | None, holder: str, work: Work, services: Ser
     people, inspectors = people_of(chosen, work) if chosen else (frozenset[str](), frozenset[str]())
     unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, inspectors, now)
     unmet += findings_of(serial, chosen, work)
+    about = fixtures.against_certificate(chosen, assessment, board, sheet, work, services) if chosen and assessment else ()
+    unmet += tuple(item for item in about if services.checks_required or item.code not in fixtures.TOLERATED)
     if unmet or chosen is None or assessment is None:
         raise CertificateRefused(_told(serial, unmet), unmet=[_plain(item) for item in unmet])
     _plausible(now, board, work)
-    return _issue(board, chosen, assessment, sheet, holder, now, work, services)
+    return _issue(board, chosen, assessment, sheet, holder, now, fixtures.not_checked(about), work, services)
 
 
 def findings_of(serial: str, run: Run | None, work: Work) -> tuple[Unmet, ...]:
@@ -71,13 +74,21 @@ def _plausible(now: datetime, board: Board, work: Work) -> None:
 
 
 def _issue(
-    board: Board, run: Run, assessment: Assessment, sheet: Sheet, holder: str, now: datetime, work: Work, services: Services
+    board: Board,
+    run: Run,
+    assessment: Assessment,
+    sheet: Sheet,
+    holder: str,
+    now: datetime,
+    not_checked: tuple[str, ...],
+    work: Work,
+    services: Services,
 ) -> Certificate:
     certificate_id = f"c-{services.random(10).hex()}"
     issued = now.replace(microsecond=0)
     until = issued + timedelta(days=sheet.policy.certificate_days)
     no_fault_found = outs.no_fault_found(facts_of(board, work, services))
-    issue = Issue(certificate_id, issued, until, holder, no_fault_found)
+    issue = Issue(certificate_id, issued, until, holder, no_fault_found, not_checked)
     body = results_document(issue, board, run, assessment, sheet, work, services)
     sha256 = hashlib.sha256(body.encode()).hexdigest()
     head = work.ledger.last(board.serial)
@@ -108,6 +119,7 @@ def _issue(
         "results": sha256,
         "until": until.isoformat(),
         "no_fault_found": list(no_fault_found),
+        "fixtures_not_checked": list(not_checked),
     }
     enter(board, "certified", holder, facts, work, services)
     return certificate

@@ -31,6 +31,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     now = services.now()
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
     loan, life = work.desk.newest_loan(board.serial), work.life.of(board.serial)
+    reference, recall = work.fixtures.reference(board.serial), work.recalls.standing(board.site, board.design)
     return BoardFacts(
         serial=board.serial,
         design=board.design,
@@ -44,6 +45,8 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         checked_in_at=work.desk.last_check_in(board.serial),
         repaired_at=life.repairs[-1].at if life.repairs else None,
         life=life,
+        reference_since=reference.at if reference else None,
+        recall=recall if recall is not None and not work.recalls.entered(board.serial, recall) else None,
     )
 
 

@@ -27,6 +27,7 @@ class Issue:
     until: datetime
     authorised: str
     no_fault_found: tuple[str, ...]
+    fixtures_not_checked: tuple[str, ...] = ()
 
 
 def results_document(
@@ -57,6 +58,7 @@ def results_document(
         "people": {"opened": run.opened_by, "authorised": issue.authorised, "answered": answered_by(run, work)},
         "bench": run.bench,
         "fixtures": list(run.fixtures),
+        **({"fixtures_not_checked": list(issue.fixtures_not_checked)} if issue.fixtures_not_checked else {}),
         "run": run.id,
         "no_fault_found": list(issue.no_fault_found),
         "evidence": [

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
+from benchworthy.acts import fixtures
 from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
 from benchworthy.designs.loading_tests import FIELD_SET
@@ -37,16 +38,17 @@ class Opening:
 
 
 def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> dict[str, Any]:
-    """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid."""
+    """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid,
+    UnknownFixture, FixtureHeld.
+    """
     board = board_of(wanted.serial, work, services)
     sheet = services.find_sheet(board.design)
     bench = work.registry.bench(wanted.bench)
     if bench is None or bench.revoked_at is not None or bench.site != services.site:
         raise UnknownBench(f"No bench {wanted.bench} is registered.", bench=wanted.bench)
     _check(wanted, sheet)
+    fixtures.take_up(wanted.fixtures, board, work, services)
     run = _new_run(wanted, board, sheet, holder, services)
-    for fixture in run.fixtures:
-        work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, run.opened_at)
     work.runs.add(run)
     drawn = [_draw(test, None, services) for test in sheet.tests_of(run.test_set) if PROCEDURES[test.procedure].drawn]
     for draw in drawn:

@@ -10,6 +10,7 @@ from benchworthy.ports import Services, Work
 TOLD: Final = (
     "enrolled", "renamed", "module-bound", "stage-signed", "certified", "certificate-lapsed", "reserved", "lent", "returned",
     "checked-in", "held", "released", "defect-reported", "no-fault-found", "repaired", "missing", "found-again", "retired",
+    "reference-made", "reference-ended",
 )  # fmt: skip
 
 

@@ -60,6 +60,18 @@ class LoanFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Recall:
+    """A recall of a design; it stands until `ended_at`."""
+
+    id: int
+    design: str
+    reason: str
+    by: str
+    at: datetime
+    ended_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class BoardFacts:
     """Everything a decision about one board rests on, newest run first."""
 
@@ -75,6 +87,8 @@ class BoardFacts:
     checked_in_at: datetime | None
     repaired_at: datetime | None
     life: Life = NOTHING
+    reference_since: datetime | None = None
+    recall: Recall | None = None  # of its design, while the board's own hold is not entered yet
 
     @property
     def bench_evidence(self) -> bool:

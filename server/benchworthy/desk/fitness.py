@@ -7,11 +7,13 @@ from benchworthy.desk import missing, reserve
 from benchworthy.desk.defects import open_defects
 from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.outs import unexplained_outs
+from benchworthy.desk.recall import recalled
+from benchworthy.desk.reference import reference
 from benchworthy.desk.repairs import reopened, used_up
 from benchworthy.desk.retirement import retired
 from benchworthy.desk.states import State
 
-FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired"})
+FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired", "design-recalled"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,7 @@ def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
 def life_against(facts: BoardFacts) -> tuple[Unmet, ...]:
     """What the desk put on record against lending, beside the evidence."""
     worn = used_up(facts.serial, facts.life.repairs)
-    return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn)
+    return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn, *recalled(facts), *reference(facts))
 
 
 def _answer(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> str:

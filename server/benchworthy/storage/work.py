@@ -13,7 +13,9 @@ from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.fixtures import FixtureRows
 from benchworthy.storage.life import LifeRows
+from benchworthy.storage.recalls import RecallRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
@@ -31,6 +33,8 @@ class Rows:
     desk: DeskRows
     life: LifeRows
     answers: AnswerRows
+    fixtures: FixtureRows
+    recalls: RecallRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -43,6 +47,8 @@ def _rows(connection: Connection) -> Rows:
         DeskRows(connection),
         LifeRows(connection),
         AnswerRows(connection),
+        FixtureRows(connection),
+        RecallRows(connection),
     )
 
 
