@@ -135,6 +135,8 @@ def test_a_reference_board_is_never_lent_nor_certified(made: Trial) -> None:
     assert made.certify(serial).status_code == 201
     again = made.ask("POST", f"/boards/{serial}/reference/end", {"reason": "once more"}, "coordinator")
     refused(again, 409, "reference-refused")
+    made.post(f"/boards/{first}/retirement", {"reason": "worn"}, "coordinator")
+    assert made.get("/reference-boards")["boards"] == []
 
 
 def test_only_the_first_reference_of_a_design_rests_on_unchecked_fixtures(made: Trial) -> None:

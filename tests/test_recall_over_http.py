@@ -106,8 +106,8 @@ def test_only_a_coordinator_recalls_a_design_that_exists(made: Trial) -> None:
     rows = made.rows()
     refused(made.ask("POST", RECALL, {"reason": "R30 overheats"}, "tester"), 403, "role-refused")
     refused(made.ask("POST", "/designs/none-x/recall", {"reason": "R30 overheats"}, "coordinator"), 404, "unknown-design")
-    refused(made.ask("POST", f"{RECALL}/end", {"reason": "over"}, "coordinator"), 409, "act-refused")
-    refused(made.ask("GET", RECALL), 409, "act-refused")
+    refused(made.ask("POST", f"{RECALL}/end", {"reason": "over"}, "coordinator"), 404, "unknown-recall")
+    refused(made.ask("GET", RECALL), 404, "unknown-recall")
     assert made.rows() == rows
 
 

@@ -22,7 +22,8 @@ BenchworthyError
 │   ├── UnknownBench              unknown-bench
 │   ├── UnknownRequest            unknown-request
 │   ├── UnknownToken              unknown-token
-│   └── UnknownFixture            unknown-fixture
+│   ├── UnknownFixture            unknown-fixture
+│   └── UnknownRecall             unknown-recall
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -217,6 +218,11 @@ class UnknownToken(Unknown):
 class UnknownFixture(Unknown):
     code = "unknown-fixture"
     advice = "Enrol it with POST /api/v1/fixtures; a run names it as kind:serial, such as TP-4:TP4-0007."
+
+
+class UnknownRecall(Unknown):
+    code = "unknown-recall"
+    advice = "GET /api/v1/designs says which designs are recalled; a coordinator recalls one with POST .../recall."
 
 
 class Conflict(BenchworthyError):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from benchworthy.acts.gather import board_of
 from benchworthy.desk.facts import Recall
 from benchworthy.desk.recall import LAPSE, Covered
-from benchworthy.errors import ActRefused
+from benchworthy.errors import UnknownRecall
 from benchworthy.evidence.recording import enter, enter_site
 from benchworthy.ports import Services, Work
 
@@ -61,7 +61,7 @@ def enter_some(recall: Recall, after: str, holder: str, work: Work, services: Se
 
 
 def end(design: str, reason: str, holder: str, work: Work, services: Services) -> Recall:
-    """The recall stands no more; its holds are still to be released. Raises UnknownDesign, ActRefused."""
+    """The recall stands no more; its holds are still to be released. Raises UnknownDesign, UnknownRecall."""
     services.find_sheet(design)
     newest = work.recalls.newest(services.site, design)
     if newest is None:
@@ -85,7 +85,7 @@ def release_some(recall: Recall, reason: str, holder: str, work: Work, services:
 
 
 def standing(design: str, work: Work, services: Services) -> Recall:
-    """Raises UnknownDesign, ActRefused."""
+    """Raises UnknownDesign, UnknownRecall."""
     services.find_sheet(design)
     newest = work.recalls.newest(services.site, design)
     if newest is None:
@@ -93,10 +93,8 @@ def standing(design: str, work: Work, services: Services) -> Recall:
     return newest
 
 
-def _never(design: str) -> ActRefused:
-    what = f"{design} was never recalled."
-    told = {"code": "not-recalled", "what": what, "evidence": design, "next": "There is no recall to look at or to end."}
-    return ActRefused(what, unmet=[told])
+def _never(design: str) -> UnknownRecall:
+    return UnknownRecall(f"{design} was never recalled.", design=design)
 
 
 def covered(recall: Recall, after: str, limit: int, work: Work, services: Services) -> Sequence[Covered]:

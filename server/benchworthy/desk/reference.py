@@ -88,8 +88,8 @@ def unmet_to_check(facts: BoardFacts, record: Reference | None, run: RunSummary,
         doubts.append("the run is still open")
     if facts.hold is not None or facts.life.defects:
         doubts.append("it is held, or a defect is open")
-    if facts.life.retired is not None:
-        doubts.append("it was retired")
+    if facts.recall is not None:
+        doubts.append("its design is recalled")
     if facts.repaired_at is not None and facts.repaired_at > record.at:
         doubts.append("it was repaired since its record was made")
     if set(run.modules) != {facts.module}:

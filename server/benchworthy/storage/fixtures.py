@@ -4,12 +4,13 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, exists, func, insert, or_, select, update
 
 from benchworthy.desk.fixtures import Check, Fixture, FixtureHold, Way
 from benchworthy.desk.reference import Reference
 from benchworthy.history.records import Certificate
 from benchworthy.storage import fixture_tables as f
+from benchworthy.storage import life_tables
 from benchworthy.storage import tables as t
 
 # A lapse that evidence in doubt overtakes: after it a renewal would have done.
@@ -93,7 +94,7 @@ class FixtureRows:
     def reference_runs(self, name: str, after: datetime | None, before: datetime) -> Sequence[str]:
         """Closed runs with the fixture on reference boards of today, opened in between, oldest first."""
         r, b = t.runs.c, f.reference_boards.c
-        on_reference = select(b.serial).where(b.ended_at.is_(None), b.at < r.opened_at).correlate(t.runs)
+        on_reference = select(b.serial).where(*_serving(), b.at < r.opened_at).correlate(t.runs)
         query = self._used(name).where(r.closed_at.is_not(None), r.opened_at < before, r.serial.in_(on_reference))
         if after is not None:
             query = query.where(r.opened_at > after)
@@ -110,13 +111,13 @@ class FixtureRows:
 
     def reference(self, serial: str) -> Reference | None:
         b = f.reference_boards.c
-        query = _reference_rows().where(b.serial == serial, b.ended_at.is_(None)).order_by(b.id.desc())
+        query = _reference_rows().where(b.serial == serial, *_serving()).order_by(b.id.desc())
         return _reference(self._connection.execute(query).first())
 
     def references(self, site: str, after: str, limit: int) -> Sequence[Reference]:
         b = f.reference_boards.c
         query = _reference_rows().join(t.boards, t.boards.c.serial == b.serial).where(t.boards.c.site == site)
-        query = query.where(b.ended_at.is_(None), b.serial > after).order_by(b.serial).limit(limit)
+        query = query.where(*_serving(), b.serial > after).order_by(b.serial).limit(limit)
         return [found for row in self._connection.execute(query) if (found := _reference(row))]
 
     def other_reference(self, site: str, design: str, serial: str) -> str | None:
@@ -124,7 +125,7 @@ class FixtureRows:
         b, boards = f.reference_boards.c, t.boards.c
         query = select(b.serial).join(t.boards, boards.serial == b.serial)
         return self._connection.execute(
-            query.where(boards.site == site, boards.design == design, b.serial != serial, b.ended_at.is_(None)).limit(1)
+            query.where(boards.site == site, boards.design == design, b.serial != serial, *_serving()).limit(1)
         ).scalar()
 
     def add_reference(self, reference: Reference) -> None:
@@ -156,6 +157,12 @@ _CHECK = ("way", "good", "since", "until", "told", "by", "at", "run", "certifica
 def _check(row: Row[Any]) -> Check:
     values = {key: row._mapping[key] for key in _CHECK}
     return Check(**{**values, "way": Way(values["way"])})
+
+
+def _serving() -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    """Not ended, and the board not retired."""
+    b, gone = f.reference_boards.c, life_tables.retirements.c.serial
+    return b.ended_at.is_(None), ~exists(select(gone).where(gone == b.serial))
 
 
 def _reference_rows() -> Select[Any]:
