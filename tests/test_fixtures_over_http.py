@@ -5,10 +5,13 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import insert
 
+from benchworthy.storage import tables
+from papers import seen_text
 from services import reports
 from services.checking import LOADS, METER, PLUG, RIG, calibrated_meter, checked, low_level, morning, reference
-from services.desk import in_days, refused
+from services.desk import certified, in_days, refused
 from services.service import Trial, trial
 
 
@@ -353,6 +356,42 @@ def test_where_checks_are_noted_the_certificate_says_what_was_not_checked(tmp_pa
         made.whole_run(serial)
         certificate = made.certify(serial).json["id"]
         assert made.get(f"/certificates/{certificate}/results")["fixtures_not_checked"] == sorted(reports.FIXTURES)
+        headers = {"Authorization": f"Bearer {made.secrets['reader']}", "Accept": "application/pdf"}
+        said = " ".join(seen_text(made.client.get(f"/api/v1/certificates/{certificate}", headers=headers).data).split())
+        assert f"Fixtures not checked: {'; '.join(sorted(reports.FIXTURES))}" in said
         made.post(f"/fixtures/{PLUG}/faults", {"seen": "a pin is bent"})
         assert made.get(f"/certificates/{certificate}")["lapse"] == "LAPSE-FIXTURE"
         assert "fixture-found-faulty" in made.unmet(serial)
+
+
+def test_a_board_certified_anew_with_another_fixture_stays_fit(tmp_path: Path) -> None:
+    """The older certificate lapses; what rests on other load resistors does not, and nothing is held."""
+    with trial(tmp_path) as made:
+        serial = certified(made, "BOARD1")
+        other = ("TP-4:TP4-0007", "L-2:L2-0004", "M-1:M1-0001", "meter:MM-02")
+        made.have_fixtures(other)
+        body = {"set": "full", "bench": made.bench.thumbprint, "scanned": serial, "fixtures": list(other)}
+        opened = made.post(f"/boards/{serial}/runs", body)
+        made.deliver_all(opened, serial)
+        made.people_answer(opened)
+        made.post(f"/runs/{opened['run']}/close", {})
+        newer = made.certify(serial).json["id"]
+        answer = made.post(f"/fixtures/{LOADS}/faults", {"seen": "one resistor is loose"})
+        assert len(answer["lapsed"]) == 1 and newer not in answer["lapsed"]
+        assert [(board["serial"], board["held"]) for board in answer["boards"]] == [(serial, False)]
+        assert made.get(f"/boards/{serial}/fitness")["fit"]
+        assert made.get(f"/boards/{serial}/history")["entries"][-1]["kind"] == "certificate-lapsed"
+
+
+def test_a_fixture_from_before_enrolment_goes_on_working(made: Trial) -> None:
+    """It was noted when a run first named it; it is found, used, dated and held like any other."""
+    with made.house.database.engine.begin() as connection:
+        row = {"serial": "meter:OLD-1", "site": "trial", "kind": "meter", "added_at": made.clock()}
+        connection.execute(insert(tables.fixtures).values(**row))
+    serial = made.enrol("BOARD1")["serial"]
+    body = {"set": "quick", "bench": made.bench.thumbprint, "scanned": serial, "fixtures": ["meter:OLD-1"]}
+    made.post(f"/boards/{serial}/runs", body)
+    made.post("/fixtures/OLD-1/checks", {"calibrated_until": in_days(made, 9), "seen": "paper"}, "coordinator")
+    record = made.get("/fixtures/OLD-1")
+    assert (record["state"], record["enrolled_by"], record["times_used"]) == ("good", "", 1)
+    refused(made.ask("POST", "/fixtures", {"serial": "OLD-1", "kind": "meter"}), 409, "already-enrolled")
