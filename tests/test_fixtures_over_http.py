@@ -395,3 +395,25 @@ def test_a_fixture_from_before_enrolment_goes_on_working(made: Trial) -> None:
     record = made.get("/fixtures/OLD-1")
     assert (record["state"], record["enrolled_by"], record["times_used"]) == ("good", "", 1)
     refused(made.ask("POST", "/fixtures", {"serial": "OLD-1", "kind": "meter"}), 409, "already-enrolled")
+
+
+def test_a_board_that_was_checked_in_with_a_faulty_fixture_is_held(made: Trial) -> None:
+    """Its certificate rests on a run of the day before and stays; that it came back sound rests on the fixture."""
+    keeper = reference(made)
+    morning(made, keeper)
+    serial = certified(made, "BOARD1")
+    made.post(f"/boards/{serial}/loans", {"borrower": "B-1", "due": in_days(made, 7)}, "desk")
+    made.clock.ahead += timedelta(hours=12)
+    morning(made, keeper)
+    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    run = made.whole_run(serial, test_set="plug")["run"]
+    assert made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")["outcome"] == "fit kept"
+    answer = made.post(f"/fixtures/{PLUG}/faults", {"seen": "a pin is bent"})
+    assert (answer["lapsed"], [board["serial"] for board in answer["boards"]]) == ([], [serial])
+    fitness = made.get(f"/boards/{serial}/fitness")
+    assert (fitness["state"], [unmet["code"] for unmet in fitness["unmet"]]) == ("held", ["held"])
+    hold = made.get(f"/boards/{serial}/life")["hold"]
+    assert hold["code"] == "LAPSE-FIXTURE"
+    path = f"/boards/{serial}/holds/{hold['id']}/release"
+    refused(made.ask("POST", path, {"reason": "looked at again"}), 409, "act-refused")
+    assert made.post(path, {"reason": "looked at again"}, "coordinator")["state"] == "fit"

@@ -20,17 +20,28 @@ class Doubted:
 
 
 def doubt(
-    resting: Sequence[Certificate], code: str, reason: str, holder: str, at: datetime, work: Work, services: Services
+    resting: Sequence[Certificate],
+    also: Sequence[str],
+    code: str,
+    reason: str,
+    holder: str,
+    at: datetime,
+    work: Work,
+    services: Services,
 ) -> Doubted:
-    """Lapse the certificates and hold their boards. One certified anew since, on other evidence, keeps its newer certificate."""
+    """Lapse the certificates and hold their boards, and those of `also`, whose certificates rest on something else.
+
+    A board certified anew since, on other evidence, keeps its newer certificate and is not held for the older one.
+    """
     lapsing = [certificate.id for certificate in resting]
     work.desk.lapse_each(lapsing, code, at)
-    places = {place.serial: place for place in work.recalls.where([certificate.serial for certificate in resting], code)}
+    places = {place.serial: place for place in work.recalls.where([*(c.serial for c in resting), *also], code)}
     for serial, place in places.items():
         board = board_of(serial, work, services)
         lapsed = [certificate.id for certificate in resting if certificate.serial == serial]
         newest = work.desk.newest_certificate(serial)
-        if newest is None or newest.id not in lapsed or place.held:
+        reached = serial in also or (newest is not None and newest.id in lapsed)
+        if not reached or place.held:
             for certificate in lapsed:
                 enter(board, "certificate-lapsed", holder, {"certificate": certificate, "code": code}, work, services)
             continue

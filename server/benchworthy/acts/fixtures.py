@@ -176,7 +176,8 @@ def found_faulty(fixture: Fixture, check: Check, holder: str, work: Work, servic
         enter_site("fixture-held", holder, {"fixture": fixture.name}, work, services, check.told)
     resting = work.fixtures.certificates_resting_on(fixture.name, check.since, check.until)
     reason = f"{fixture.name}, with which it was measured, was found faulty: {check.told}"
-    return doubt(resting, rules.LAPSE, reason, holder, check.at, work, services)
+    checked_in = work.fixtures.checked_in_on(fixture.name, check.since, check.until)
+    return doubt(resting, checked_in, rules.LAPSE, reason, holder, check.at, work, services)
 
 
 def release(name: str, reason: str, holder: str, work: Work, services: Services) -> Fixture:

@@ -109,6 +109,20 @@ class FixtureRows:
         query = query.where(r.opened_at <= until, *([r.opened_at >= since] if since is not None else []))
         return [Certificate(**row._mapping) for row in self._connection.execute(query.order_by(c.serial, c.id))]
 
+    def checked_in_on(self, name: str, since: datetime | None, until: datetime) -> Sequence[str]:
+        """Boards, not retired, whose newest check-in kept them fit on a run with the fixture opened in that time."""
+        c, r, gone = t.check_ins.c, t.runs.c, life_tables.retirements.c.serial
+        newest = select(func.max(c.id)).where(c.outcome != "returned").group_by(c.serial)
+        joined = t.check_ins.join(t.runs, c.run == r.id).join(t.run_fixtures, t.run_fixtures.c.run == r.id)
+        query = (
+            select(c.serial)
+            .select_from(joined)
+            .where(t.run_fixtures.c.fixture == name, c.id.in_(newest), c.outcome == "fit kept")
+        )
+        query = query.where(r.opened_at <= until, ~exists(select(gone).where(gone == c.serial)))
+        query = query.where(*([r.opened_at >= since] if since is not None else []))
+        return list(self._connection.execute(query.order_by(c.serial)).scalars())
+
     def reference(self, serial: str) -> Reference | None:
         b = f.reference_boards.c
         query = _reference_rows().where(b.serial == serial, *_serving()).order_by(b.id.desc())
