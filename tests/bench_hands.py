@@ -116,6 +116,7 @@ def bench(
     flash.mkdir()
     with trial(folder / "data") as made, served(made.app) as url:
         serial = made.enrol(body)["serial"]
+        made.have_fixtures(FIXTURES)
         parts = {ref: part for ref, part in SHEET.parts.items() if (part.stage or 1) <= stage}
         board = VirtualBoard(parts, SHEET.conditions, SHEET.fixtures, seed, MODULE, serial, flash, PLUG, ports_dir=ports)
         board.hands.attach("jack")

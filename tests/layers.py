@@ -21,7 +21,7 @@ ORDER = (
     ("ports",),
     ("evidence",),
     ("acts",),
-    ("pipeline", "desk_actions"),
+    ("pipeline", "desk_actions", "fixture_actions"),
     ("virtual", "intake", "bench", "storage", "keys", "documents"),
     ("api", "pages"),
     ("web",),
@@ -32,7 +32,7 @@ ORDER = (
     ("cli",),
 )
 TIER = {name: tier for tier, names in enumerate(ORDER) for name in names}
-LAST_OF_CORE = "desk_actions"
+LAST_OF_CORE = "desk_actions"  # with what stands on its line
 # Pairs that the order alone would allow.
 NEVER = {("api", "storage"), ("pages", "storage")}
 ONLY_FROM = {"settings": frozenset({"wiring", "serve", "cli"})}

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from benchworthy.desk.fixtures import Fixture
 from benchworthy.errors import BackupInvalid, RestoreRefused, WriteFailed
 from benchworthy.keeping import archive, restoring
 from benchworthy.serve.demo.house import ServiceProcess
@@ -68,7 +69,7 @@ def test_nobody_who_writes_waits_for_a_backup(tmp_path: Path) -> None:
                 tmp_path / "data" / archive.DATABASE, tmp_path / "data", tmp_path, "trial", AT, with_secrets=False
             )
             assert time.monotonic() - began < 5
-            work.registry.ensure_fixture("MM-99", "meter", "trial", AT)
+            work.fixtures.enrol(Fixture("meter:MM-99", "meter", "trial", AT), {}, "", "T4")
     assert kept.manifest["tables"]["boards"]["rows"] == 1
     assert kept.manifest["tables"]["fixtures"]["rows"] == 0
 

@@ -47,6 +47,7 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Played]:
         patch.setattr(talking, "ECHO_BYTES", 480)
         patch.setattr(host_tests, "CLOCK_S", 1)
         serial = made.enrol("BECK0001", design="beck-a")["serial"]
+        made.have_fixtures(FIXTURES)
         lines: list[str] = []
         with emulated(tmp_path_factory.mktemp("e")) as board:
             operator = people.EmulatedOperator(board, serial)

@@ -85,6 +85,7 @@ def house(tmp_path: Path) -> Iterator[Running]:
 def test_a_full_run_over_mqtt_is_complete_and_in_limits(house: Running, tmp_path: Path) -> None:
     """The board sends its own parts and believes the receipts that come back over the broker; every test is run."""
     serial = house.enrol("KM0001")["serial"]
+    house.trial.have_fixtures(FIXTURES)
     flash, ports = tmp_path / "flash", tmp_path / "ports"
     flash.mkdir()
     board = VirtualBoard(SHEET.parts, SHEET.conditions, SHEET.fixtures, 2, MODULE, serial, flash, PLUG, ports_dir=ports)

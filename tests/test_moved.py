@@ -13,7 +13,7 @@ from benchworthy.judging.difference import of_difference, together
 from benchworthy.judging.tests import Expected, judge_reading
 from benchworthy.reports.report import Reading, Step
 from services import reports, sound_board
-from services.desk import certified, in_days
+from services.desk import certified, lent, returned
 from services.service import Trial, trial
 
 SHEET = catalogue.find("tarn-b")
@@ -98,9 +98,9 @@ def without(common: Mapping[str, float], *parts: str) -> dict[str, float]:
 def test_a_check_in_says_what_moved_since_build(made: Trial, factor: float, told: list[str]) -> None:
     """In limits, and yet a rail lower than the two measurements explain; nothing is told when nothing moved."""
     serial = certified(made, "MOVED1")
-    made.post(f"/boards/{serial}/loans", {"borrower": "b-7", "due": in_days(made, 7)}, "desk")
-    made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+    lent(made, serial, "b-7", 7)
+    returned(made, serial)
     changed = () if factor == 1.0 else (reports.scaled("PWR-V5", "rail", factor),)
-    run = made.whole_run(serial, *changed, test_set="plug")["run"]
+    run = made.whole_run(serial, *changed)["run"]
     answer = made.post(f"/boards/{serial}/check-ins", {"run": run}, "desk")
     assert (answer["outcome"], answer["moved"]) == ("fit kept", told)

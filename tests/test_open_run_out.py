@@ -89,6 +89,7 @@ def test_a_lamp_that_stays_dark_is_asked_about_twice_and_then_out(tmp_path: Path
                 (run,) = (entry["facts"]["run"] for entry in history(made, serial) if entry["kind"] == "run-opened")
                 after_first.append(made.get(f"/runs/{run}"))
 
+        made.have_fixtures()
         sheet = reports.SHEET
         ports = tmp_path / "ports"
         board = VirtualBoard(

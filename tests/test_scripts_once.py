@@ -212,6 +212,7 @@ def test_every_act_of_a_boards_life_may_be_sent_twice(made: Trial) -> None:
     """Enrolled, run, certified, lent, returned, held: each once, and its answer is read within its own transaction."""
     serial = twice(made, "/boards", board("LIFE01"), "tester")["serial"]
     place = f"/boards/{serial}"
+    made.have_fixtures()
     wanted = {"set": "full", "bench": made.bench.thumbprint, "scanned": serial, "fixtures": list(reports.FIXTURES)}
     opened = twice(made, f"{place}/runs", wanted, "tester")
     made.deliver_all(opened, serial)

@@ -47,7 +47,7 @@ def test_the_demonstration_holds_and_leaves_no_process_behind(tmp_path: Path, fa
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=150,
+        timeout=240,
         check=False,
     )
     assert done.returncode == 0, done.stderr

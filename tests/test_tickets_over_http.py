@@ -29,6 +29,7 @@ DAYS_3 = timedelta(hours=72)
 def made(tmp_path: Path) -> Iterator[Trial]:
     """A service without processes, over a folder of its own."""
     with trial(tmp_path) as started:
+        started.have_fixtures()
         yield started
 
 
@@ -74,7 +75,7 @@ def test_a_ticket_says_all_that_an_opened_run_says_but_the_board(made: Trial) ->
     serial = made.enrol("TCK001")["serial"]
     online = made.open(serial, "full")
     told = issue(made, set="full", count=2)
-    assert told["sheet"] == {name: online[name] for name in ("design", "plan", "parts", "ask", "state_files")}
+    assert told["sheet"] == {name: online[name] for name in ("design", "plan", "parts", "ask", "state_files", "stage")}
     claims = [claims_of(made, one["token"]) for one in told["tickets"]]
     assert len({c["run"] for c in claims} | {c["nonce"] for c in claims} | {c["key"] for c in claims}) == 6
     for one, claim in zip(told["tickets"], claims, strict=True):

@@ -11,7 +11,7 @@ desk        fitness, certify, check in, lend, hold: one pure decision per file
 fleet       statistics over history
 ports       what the core needs from outside
 pipeline    the path of a report
-desk_actions  the acts of the desk
+desk_actions, fixture_actions  the acts of the desk; those about fixtures and whole designs
 virtual     boards that are circuits
 intake      bytes to report; the MQTT listener; broker files; the embedded broker
 bench       the serial bench

@@ -27,7 +27,9 @@ BenchworthyError
 │   ├── UnknownToken              unknown-token
 │   ├── UnknownLoan               unknown-loan
 │   ├── UnknownRemark             unknown-remark
-│   └── UnknownCode               unknown-code
+│   ├── UnknownCode               unknown-code
+│   ├── UnknownFixture            unknown-fixture
+│   └── UnknownRecall             unknown-recall
 ├── Conflict                      the present state does not allow it
 │   ├── AlreadyEnrolled           already-enrolled
 │   ├── RunClosed                 run-closed
@@ -46,6 +48,9 @@ BenchworthyError
 │   ├── AlreadyRevoked            already-revoked
 │   ├── TicketRefused             ticket-refused
 │   ├── KeyInUse                  key-in-use
+│   ├── FixtureHeld               fixture-held
+│   ├── FixtureRefused            fixture-refused
+│   ├── ReferenceRefused          reference-refused
 │   ├── PreconditionMissing       precondition-missing
 │   ├── PreconditionFailed        precondition-failed
 │   ├── LoanOver                  loan-over
@@ -254,6 +259,16 @@ class UnknownCode(Unknown):
     advice = "Copy the eight characters from the slip that came with the board; the code ends when the board is back."
 
 
+class UnknownFixture(Unknown):
+    code = "unknown-fixture"
+    advice = "Enrol it with POST /api/v1/fixtures; a run names it as kind:serial, such as TP-4:TP4-0007."
+
+
+class UnknownRecall(Unknown):
+    code = "unknown-recall"
+    advice = "GET /api/v1/designs says which designs are recalled; a coordinator recalls one with POST .../recall."
+
+
 class Conflict(BenchworthyError):
     """The present state does not allow what was asked."""
 
@@ -341,6 +356,21 @@ class TicketRefused(Conflict):
 class KeyInUse(Conflict):
     code = "key-in-use"
     advice = "Run `benchworthy key rotate` first; then withdraw the key that it replaced."
+
+
+class FixtureHeld(Conflict):
+    code = "fixture-held"
+    advice = "Take another fixture; a held one runs only on a reference board, until a good check lets it be released."
+
+
+class FixtureRefused(Conflict):
+    code = "fixture-refused"
+    advice = "Each unmet condition says what would make it possible."
+
+
+class ReferenceRefused(Conflict):
+    code = "reference-refused"
+    advice = "Each unmet condition says what would make it possible."
 
 
 class PreconditionMissing(Conflict):

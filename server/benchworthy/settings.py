@@ -24,6 +24,8 @@ KNOWN: Mapping[str, str] = {
     "SITE": "name of the site in topics and certificates; default `main`",
     "FIELD_NETWORK": "`yes` where boards stay on the site's own network and may keep its passwords in flash; default `no`",
     "ONE_PERSON": "`yes` where whoever built or tested a board may inspect it too; each such certificate says so; default `no`",
+    "FIXTURE_CHECKS": "`required` where a certificate needs a good check of every fixture of its run; `noted` where the "
+    "certificate says which were not checked; default `required`",
     "CONFIG": "path of a TOML file with the same names in lower case",
 }
 EMBEDDED = "embedded"
@@ -51,6 +53,7 @@ class Settings:
     mqtt_listen: tuple[str, int] = ("127.0.0.1", 1883)
     no_broker_wanted: bool = False  # said, not left out
     one_person: bool = False
+    checks_required: bool = True
 
 
 def read(environment: Mapping[str, str]) -> Settings:
@@ -83,6 +86,7 @@ def read(environment: Mapping[str, str]) -> Settings:
         _listen(values.get("MQTT_LISTEN", "127.0.0.1:1883"), boards),
         said == NO_BROKER,
         _yes("ONE_PERSON", values.get("ONE_PERSON", "no")),
+        _required(values.get("FIXTURE_CHECKS", "required")),
     )
 
 
@@ -123,6 +127,12 @@ def _yes(name: str, text: str) -> bool:
     if text not in ("yes", "no"):
         raise SettingsInvalid(f"BENCHWORTHY_{name} is {text!r}; it is yes or no.")
     return text == "yes"
+
+
+def _required(text: str) -> bool:
+    if text not in ("required", "noted"):
+        raise SettingsInvalid(f"BENCHWORTHY_FIXTURE_CHECKS is {text!r}; it is required or noted.")
+    return text == "required"
 
 
 def _listen(text: str, boards: str | None) -> tuple[str, int]:

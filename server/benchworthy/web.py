@@ -12,6 +12,8 @@ from benchworthy.api import (
     boards,
     bodies,
     certificates,
+    designs,
+    fixtures,
     lapses,
     loans,
     people,
@@ -64,6 +66,8 @@ def create_app(services: Services) -> Flask:
         waivers.blueprint,
         scripts.blueprint,
         tickets.blueprint,
+        fixtures.blueprint,
+        designs.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

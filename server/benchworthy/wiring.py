@@ -58,6 +58,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         signer=SiteSigner.load_or_create(settings.data / SIGNING_FILE) if signing else None,
         read_report=read_report,
         find_sheet=catalogue.find,
+        designs=catalogue.names,
         agent=agent_release.current(),
         now=lambda: datetime.now(UTC),
         random=secrets.token_bytes,
@@ -67,6 +68,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_slip_code=lambda loan: derive.slip_code(secret, loan),
         broker=_told_to_boards(settings, broker) if broker else None,
         public_url=settings.public_url,
+        checks_required=settings.checks_required,
         field_network=settings.field_network,
         one_person=settings.one_person,
     )

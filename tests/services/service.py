@@ -3,7 +3,7 @@
 import dataclasses
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -90,7 +90,15 @@ class Trial:
         """A board whose label is `body` with its check character."""
         return self.post("/boards", {"serial": label.complete(body), "design": "tarn-b", "virtual": True, **more})
 
+    def have_fixtures(self, names: Sequence[str] = reports.FIXTURES) -> None:
+        """Enrol those of these fixtures that are not yet."""
+        with self.house.database.reading() as work:
+            new = [name for name in names if not work.fixtures.known_elsewhere(name)]
+        for kind, _, serial in (name.partition(":") for name in new):
+            self.post("/fixtures", {"serial": serial, "kind": kind})
+
     def open(self, serial: str, test_set: str = "full") -> dict[str, Any]:
+        self.have_fixtures()
         body = {"set": test_set, "bench": self.bench.thumbprint, "scanned": serial, "fixtures": list(reports.FIXTURES)}
         return self.post(f"/boards/{serial}/runs", body)
 
@@ -144,9 +152,17 @@ class Trial:
 
 
 @contextmanager
-def trial(data: Path, site: str = SITE, database: str | None = None) -> Iterator[Trial]:
-    """A service in this process, with a token for each role and one bench; `database` is another than SQLite's in `data`."""
-    said = {"BENCHWORTHY_DATA": str(data), "BENCHWORTHY_SITE": site, **kept_in(data, database)}
+def trial(data: Path, site: str = SITE, database: str | None = None, checks: str = "noted") -> Iterator[Trial]:
+    """A service in this process, with a token for each role and one bench; `database` is another than SQLite's in `data`.
+
+    Whether fixtures were checked is noted on its certificates; tests about checks say `required`.
+    """
+    said = {
+        "BENCHWORTHY_DATA": str(data),
+        "BENCHWORTHY_SITE": site,
+        "BENCHWORTHY_FIXTURE_CHECKS": checks,
+        **kept_in(data, database),
+    }
     house = wiring.build(settings.read(said), signing=True)
     clock = Clock()
     services = dataclasses.replace(house.services, now=clock)
@@ -184,6 +200,7 @@ def environment(data: Path, broker: Mosquitto | None, database: str | None = Non
         "BENCHWORTHY_SITE": SITE,
         "BENCHWORTHY_MQTT": mqtt,
         **kept_in(data, database),
+        "BENCHWORTHY_FIXTURE_CHECKS": "noted",
     }
 
 

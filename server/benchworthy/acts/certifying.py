@@ -1,5 +1,6 @@
 """Certificates of fitness: issued on one complete run, with every value kept in a results document."""
 
+import dataclasses
 import hashlib
 import json
 from collections.abc import Sequence
@@ -7,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from benchworthy import RELEASED
+from benchworthy.acts import fixtures
 from benchworthy.acts.gather import board_of, facts_of, run_of
 from benchworthy.acts.results import RULE_NAME, Issue, results_document
 from benchworthy.acts.runs import people_of
@@ -39,10 +41,12 @@ def certify(serial: str, run: str | None, holder: str, work: Work, services: Ser
     people = People(*people_of(chosen, work), holder, services.one_person) if chosen else NOBODY
     unmet = unmet_conditions(facts, chosen.id if chosen else None, assessment, sheet.policy, people, now)
     unmet += findings_of(serial, chosen, work)
+    about = fixtures.against_certificate(chosen, assessment, board, sheet, work, services) if chosen and assessment else ()
+    unmet += tuple(item for item in about if services.checks_required or item.code not in fixtures.TOLERATED)
     if unmet or chosen is None or assessment is None:
         raise CertificateRefused(_told(serial, unmet), unmet=[_plain(item) for item in unmet])
     _plausible(now, board, work)
-    return _issue(board, chosen, assessment, sheet, facts, people, now, work, services)
+    return _issue(board, chosen, assessment, sheet, facts, people, now, fixtures.not_checked(about), work, services)
 
 
 def findings_of(serial: str, run: Run | None, work: Work) -> tuple[Unmet, ...]:
@@ -82,10 +86,12 @@ def _issue(
     facts: BoardFacts,
     people: People,
     now: datetime,
+    not_checked: tuple[str, ...],
     work: Work,
     services: Services,
 ) -> Certificate:
-    issue = _decided(f"c-{services.random(10).hex()}", assessment, sheet, facts, people, now)
+    decided = _decided(f"c-{services.random(10).hex()}", assessment, sheet, facts, people, now)
+    issue = dataclasses.replace(decided, fixtures_not_checked=not_checked)
     body = results_document(issue, board, run, assessment, sheet, work, services)
     sha256 = hashlib.sha256(body.encode()).hexdigest()
     token = _signer(services).sign(CERTIFICATE_TYPE, _claims(issue, board, run, sheet, sha256, work, services))
@@ -103,6 +109,7 @@ def _issue(
         "no_fault_found": list(issue.no_fault_found),
         **({"waivers": [waiver.number for waiver in issue.waivers]} if issue.waivers else {}),
         **({"one_person": True} if issue.one_person else {}),
+        **({"fixtures_not_checked": list(issue.fixtures_not_checked)} if issue.fixtures_not_checked else {}),
     }
     enter(board, "certified", issue.authorised, told, work, services)
     return certificate

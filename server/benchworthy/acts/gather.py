@@ -39,6 +39,7 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
     certificate, hold = work.desk.newest_certificate(board.serial), work.desk.open_hold(board.serial)
     loan, life = work.desk.newest_loan(board.serial), _life(board.serial, now, work)
     runs = tuple(_summary(run, now) for run in work.runs.of_board(board.serial))
+    reference, recall = work.fixtures.reference(board.serial), work.recalls.standing(board.site, board.design)
     return BoardFacts(
         serial=board.serial,
         design=board.design,
@@ -54,6 +55,8 @@ def facts_of(board: Board, work: Work, services: Services) -> BoardFacts:
         life=life,
         open_stages=open_stages(board.staged, life, services.find_sheet(board.design)),
         doubts=_doubts(board, certificate, runs, work, services) if certificate else (),
+        reference_since=reference.at if reference else None,
+        recall=recall if recall is not None and not work.recalls.entered(board.serial, recall) else None,
     )
 
 

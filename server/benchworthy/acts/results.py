@@ -33,6 +33,7 @@ class Issue:
     waivers: tuple[WaiverFacts, ...] = ()
     one_person: bool = False
     built: tuple[SignOff, ...] = ()
+    fixtures_not_checked: tuple[str, ...] = ()
 
 
 def results_document(
@@ -69,6 +70,7 @@ def results_document(
         },
         "bench": run.bench,
         "fixtures": list(run.fixtures),
+        **({"fixtures_not_checked": list(issue.fixtures_not_checked)} if issue.fixtures_not_checked else {}),
         "run": run.id,
         "no_fault_found": list(issue.no_fault_found),
         "waivers": [_waiver(sheet, assessment, waiver) for waiver in issue.waivers],

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
+from benchworthy.acts import fixtures
 from benchworthy.acts.broker_access import broker_access
 from benchworthy.acts.gather import board_of, run_of
 from benchworthy.acts.modules import bound_elsewhere
@@ -41,12 +42,15 @@ class Opening:
 
 
 def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> dict[str, Any]:
-    """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid."""
+    """Open a run and return all that the bench needs, the run key included. Raises UnknownBench, RequestInvalid,
+    UnknownFixture, FixtureHeld.
+    """
     board = board_of(wanted.serial, work, services)
     sheet = services.find_sheet(board.design)
     bench_of(wanted.bench, work, services)
     check_set(wanted.test_set, sheet)
     check_scan(wanted.serial, wanted.scanned)
+    fixtures.take_up(wanted.fixtures, board, work, services)
     run = _new_run(wanted, board, sheet, holder, services)
     drawn = [draw(test, None, services) for test in sheet.tests_of(run.test_set) if PROCEDURES[test.procedure].drawn]
     add(run, drawn, work, services)
@@ -56,8 +60,6 @@ def open_run(wanted: Opening, holder: str, work: Work, services: Services) -> di
 
 def add(run: Run, drawn: Sequence[Draw], work: Work, services: Services) -> None:
     """Put a run on record, with its fixtures and first draws."""
-    for fixture in run.fixtures:
-        work.registry.ensure_fixture(fixture, fixture.split(":", 1)[0], services.site, services.now())
     work.runs.add(run)
     for first in drawn:
         work.runs.add_draw(run.id, first, services.now())

@@ -8,6 +8,7 @@ import dataclasses
 from datetime import datetime
 
 from benchworthy.designs.sheet import Counts, Sheet
+from benchworthy.desk import recall
 from benchworthy.desk.facts import CertificateFacts
 from benchworthy.evidence import standing
 from benchworthy.history.records import Board, Certificate, Run
@@ -32,14 +33,20 @@ def certificate_facts(certificate: Certificate, board: Board, work: Work, servic
     waived = tuple(dict.fromkeys(waiver.test for waiver in work.waivers.under(certificate.id)))
     change = _change(certificate, board, work, services)
     lacking, worse = (tuple(test for test in tests if test not in waived) for tests in change)
-    lapse = certificate.lapse or (LAPSE if lacking or worse else None)
+    lapse = certificate.lapse or _recalled(certificate, board, work) or (LAPSE if lacking or worse else None)
     return CertificateFacts(
         certificate.id, certificate.run, certificate.issued_at, certificate.valid_until, lapse, lacking, worse, waived
     )
 
 
+def _recalled(certificate: Certificate, board: Board, work: Work) -> str | None:
+    """A recall counts from its first moment, before the lapse stands on the certificate itself."""
+    standing = work.recalls.standing(board.site, board.design)
+    return recall.LAPSE if recall.lapses(standing, certificate.issued_at) else None
+
+
 def in_force(certificate: Certificate, work: Work, services: Services, now: datetime) -> Certificate:
-    """The certificate with the lapse that a changed sheet gives it; one whose date has passed is left as it is."""
+    """The certificate with the lapse that a changed sheet or a recall gives it; one whose date has passed is left as it is."""
     board = work.registry.board(certificate.serial)
     if board is None or certificate.lapse is not None or certificate.valid_until <= now:
         return certificate

@@ -11,6 +11,7 @@ TOLD: Final = (
     "enrolled", "renamed", "module-bound", "module-swapped", "stage-signed", "certified", "certificate-lapsed", "reserved",
     "lent", "returned", "checked-in", "held", "released", "defect-reported", "no-fault-found", "repaired", "missing",
     "found-again", "retired", "waived", "waiver-ended",
+    "reference-made", "reference-ended",
 )  # fmt: skip
 
 

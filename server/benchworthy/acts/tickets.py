@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from benchworthy.acts import fixtures
 from benchworthy.acts import runs as running
 from benchworthy.acts.gather import board_of, run_of
 from benchworthy.designs.procedures import PROCEDURES
@@ -162,6 +163,7 @@ def _open(ticket: Ticket, told: Use, opened: datetime, holder: str, board: Board
         fixtures=told.fixtures,
         summary={},
     )
+    fixtures.take_up(told.fixtures, board, work, services, used=True)
     running.add(run, tuple(draw for draw in ticket.draws if draw.number == 1), work, services)
     facts = {**running.opening_facts(run), "ticket": ticket.issued_at.isoformat(), "late": ticket.late}
     said = {"tested_by": ticket.tested_by, "bench_clock": told.opened_at.isoformat(), "opened_at": opened.isoformat()}

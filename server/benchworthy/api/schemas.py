@@ -163,7 +163,18 @@ class TokenOut(Schema):
     expires_at = fields.AwareDateTime(allow_none=True)
 
 
-class NewRun(Strict):
+class AtTheBench(Strict):
+    """What stands before somebody at a bench."""
+
+    scanned = Serial(required=True)
+    fixtures = fields.List(
+        fields.String(validate=validate.Regexp(r"\A[A-Za-z0-9-]{1,15}:[A-Za-z0-9-]{1,15}\Z")),
+        load_default=list,
+        validate=validate.Length(max=12),
+    )
+
+
+class NewRun(AtTheBench):
     set = fields.String(validate=_REFERENCE)
     stage = fields.Integer(
         strict=True,
@@ -171,12 +182,6 @@ class NewRun(Strict):
         metadata={"description": "instead of a set: the tests of a board built up to this stage; it never certifies"},
     )
     bench = fields.String(required=True, validate=validate.Length(equal=43))
-    scanned = Serial(required=True)
-    fixtures = fields.List(
-        fields.String(validate=validate.Regexp(r"\A[A-Za-z0-9-]{1,15}:[A-Za-z0-9-]{1,15}\Z")),
-        load_default=list,
-        validate=validate.Length(max=12),
-    )
 
     @validates_schema
     def _one_of_two(self, data: Mapping[str, Any], **kwargs: Any) -> None:

@@ -2,7 +2,7 @@
 
 from marshmallow import Schema, fields, validate
 
-from benchworthy.api.schemas import NewRun, Serial, Strict
+from benchworthy.api.schemas import AtTheBench, Serial, Strict
 from benchworthy.desk.tickets import MOST
 
 _NAME = validate.Length(min=1, max=64)
@@ -21,6 +21,7 @@ class SheetPartOut(Schema):
     parts = fields.List(fields.Dict())
     ask = fields.List(fields.Dict())
     state_files = fields.Dict()
+    stage = fields.Dict(allow_none=True, metadata={"description": "of the build, what to look at first; null for a whole board"})
 
 
 class NewTicketOut(Schema):
@@ -39,11 +40,8 @@ class TicketsOut(Schema):
     tickets = fields.List(fields.Nested(NewTicketOut))
 
 
-class TicketUse(NewRun):
+class TicketUse(AtTheBench):
     """What opens a run, without what the ticket says already."""
-
-    class Meta(NewRun.Meta):
-        exclude = ("set", "bench")
 
     serial = Serial(required=True)
     opened_at = fields.AwareDateTime(

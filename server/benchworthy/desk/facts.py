@@ -64,6 +64,18 @@ class LoanFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Recall:
+    """A recall of a design; it stands until `ended_at`."""
+
+    id: int
+    design: str
+    reason: str
+    by: str
+    at: datetime
+    ended_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class BoardFacts:
     """Everything a decision about one board rests on, newest run first.
 
@@ -84,6 +96,8 @@ class BoardFacts:
     life: Life = NOTHING
     doubts: tuple["Unmet", ...] = ()  # what field evidence says against a certificate in force; they keep no board here
     open_stages: tuple[int, ...] = ()
+    reference_since: datetime | None = None
+    recall: Recall | None = None  # of its design, while the board's own hold is not entered yet
 
     @property
     def waived(self) -> frozenset[str]:

@@ -9,12 +9,14 @@ from benchworthy.desk.facts import BoardFacts, CertificateFacts, Unmet
 from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.desk.life import WaiverFacts
 from benchworthy.desk.outs import outs_let_go, unexplained_outs
+from benchworthy.desk.recall import recalled
+from benchworthy.desk.reference import reference
 from benchworthy.desk.repairs import reopened, used_up
 from benchworthy.desk.retirement import retired
 from benchworthy.desk.states import State
 
 SETTLE = "settle it with POST /api/v1/boards/{serial}/check-ins."
-FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired"})
+FAILING = frozenset({"held", "out-unexplained", "defect-open", "repairs-used-up", "retired", "design-recalled"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ def state(facts: BoardFacts, fit: bool, now: datetime) -> State:
 def life_against(facts: BoardFacts) -> tuple[Unmet, ...]:
     """What the desk put on record against lending, beside the evidence."""
     worn = used_up(facts.serial, facts.life.repairs)
-    return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn)
+    return (*retired(facts), *missing.missing(facts), *open_defects(facts), *worn, *recalled(facts), *reference(facts))
 
 
 def _answer(facts: BoardFacts, unmet: tuple[Unmet, ...]) -> str:

@@ -85,7 +85,8 @@ class DeskRows:
 
     def open_hold(self, serial: str) -> Hold | None:
         c = t.holds.c
-        row = self._connection.execute(select(t.holds).where(c.serial == serial, c.released_at.is_(None))).first()
+        standing = select(t.holds).where(c.serial == serial, c.released_at.is_(None)).order_by(c.id)
+        row = self._connection.execute(standing).first()
         return Hold(**row._mapping) if row else None
 
     def add_hold(self, serial: str, code: str, reason: str, by: str, at: datetime) -> None:

@@ -1,4 +1,4 @@
-"""Boards with their modules, benches, tokens and fixtures."""
+"""Boards with their modules, benches and tokens."""
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -130,11 +130,6 @@ class RegistryRows:
 
     def any_access(self) -> bool:
         return bool(self._connection.execute(select(exists(select(t.tokens.c.fingerprint)))).scalar())
-
-    def ensure_fixture(self, serial: str, kind: str, site: str, at: datetime) -> None:
-        known = self._connection.execute(select(t.fixtures.c.serial).where(t.fixtures.c.serial == serial)).first()
-        if known is None:
-            self._connection.execute(insert(t.fixtures).values(serial=serial, kind=kind, site=site, added_at=at))
 
     def _ensure_site(self, name: str, at: datetime) -> None:
         if self._connection.execute(select(t.sites.c.name).where(t.sites.c.name == name)).first() is None:

@@ -139,6 +139,7 @@ run_fixtures = Table(
     metadata,
     Column("run", String(40), ForeignKey("runs.id"), primary_key=True),
     Column("fixture", String(32), ForeignKey("fixtures.serial"), primary_key=True),
+    Index("ix_run_fixtures_fixture", "fixture"),
 )
 
 draws = Table(

@@ -13,9 +13,11 @@ from benchworthy.storage.answers import AnswerRows
 from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
+from benchworthy.storage.fixtures import FixtureRows
 from benchworthy.storage.lapses import LapseRows
 from benchworthy.storage.lending import LendingRows
 from benchworthy.storage.life import LifeRows
+from benchworthy.storage.recalls import RecallRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
@@ -39,6 +41,8 @@ class Rows:
     tickets: TicketRows
     lapses: LapseRows
     waivers: WaiverRows
+    fixtures: FixtureRows
+    recalls: RecallRows
 
 
 def _rows(connection: Connection) -> Rows:
@@ -55,6 +59,8 @@ def _rows(connection: Connection) -> Rows:
         TicketRows(connection),
         LapseRows(connection),
         WaiverRows(connection),
+        FixtureRows(connection),
+        RecallRows(connection),
     )
 
 

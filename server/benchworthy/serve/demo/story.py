@@ -25,6 +25,7 @@ from benchworthy.virtual.board import VirtualBoard
 from benchworthy.virtual.operator import VirtualOperator
 
 DESIGN, PLUG, MODULE = "tarn-b", "TP4-0007", "e6614103e7452d31"
+KEEPER_MODULE = "e6614103e7459a99"
 FIXTURES = (f"TP-4:{PLUG}", "L-2:L2-0003", "M-1:M1-0001", "meter:MM-02", "cable:UC-11")
 NETWORK = {"ssid": "Kettlebrook", "password": "of-the-demonstration"}  # goes into the board's RAM and nowhere else
 ROUTINE = re.compile(r"[A-Z0-9-]+: (steps|text|items|answered)")  # the table of results says the same
@@ -69,8 +70,9 @@ def play(stage: Stage, fault: str) -> None:
     """Play the story. `fault` is injected while the first board is on loan. Raises StepFailed, BenchworthyError."""
     bench = BenchKey.load_or_create(stage.folder / "bench.jwk")
     stage.people.coordinator.post("/api/v1/benches", {"name": "Bench 1", "jwk": dict(bench.public_jwk)})
-    first, second = label.complete("KM0001"), label.complete("KM0002")
-    stage.say(f"1  Enrol {first}, a virtual Tarn rev B")
+    first, second, keeper = label.complete("KM0001"), label.complete("KM0002"), label.complete("KM0900")
+    _morning(stage, bench, keeper)
+    stage.say(f"2  Enrol {first}, a virtual Tarn rev B")
     _enrol(stage, first)
     with _virtual_board(stage.folder / "flash-1", first) as board:
         certificate = _certify(stage, board, bench, first)
@@ -88,12 +90,49 @@ def _enrol(stage: Stage, serial: str) -> dict[str, Any]:
     return enrolled
 
 
-def _virtual_board(flash: Path, serial: str) -> VirtualBoard:
+def _morning(stage: Stage, bench: BenchKey, keeper: str) -> None:
+    """Fixtures and a reference board come onto the record, and the fixtures are held against it before anything rests on them."""
+    stage.say(f"1  The morning: {len(FIXTURES)} fixtures, and {keeper} as the reference board that checks them")
+    people = stage.people
+    for kind, _, serial in (fixture.partition(":") for fixture in FIXTURES):
+        people.tester.post("/api/v1/fixtures", {"kind": kind, "serial": serial})
+    _enrol(stage, keeper)
+    with _virtual_board(stage.folder / "flash-9", keeper, KEEPER_MODULE, 9) as board:
+        record = _inspected_run(stage, board, bench, keeper, "full")
+        stage.expect(record["complete"] and record["verdict"] == "in limits", "its record: a complete full run in limits")
+        body = {"reason": "known good; the first of its design", "bootstrap": True}
+        unchecked = people.coordinator.post(f"/api/v1/boards/{keeper}/reference", body)["unchecked"]
+        stage.say(f"      said on its record: nobody had checked {', '.join(unchecked)}")
+        today = _inspected_run(stage, board, bench, keeper, "plug")
+    for kind, _, serial in (fixture.partition(":") for fixture in FIXTURES):
+        path, until = f"/api/v1/fixtures/{serial}/checks", (datetime.now(UTC) + timedelta(days=365)).isoformat()
+        if kind in ("meter", "cable"):
+            people.coordinator.post(path, {"calibrated_until": until, "seen": "of the demonstration; nothing was calibrated"})
+            continue
+        check = people.tester.post(path, {"run": today["run"]})["check"]
+        stage.expect(check["good"], check["told"])
+    vouched = {"good", "good for virtual boards"}
+    stage.expect(_states(stage) <= vouched, "every fixture is vouched for, by the simulation for virtual boards only")
+
+
+def _states(stage: Stage) -> set[str]:
+    return {fixture["state"] for fixture in stage.people.desk.get("/api/v1/fixtures")["fixtures"]}
+
+
+def _inspected_run(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str, test_set: str) -> dict[str, Any]:
+    """A run of the reference board with the inspector's answers where the set asks for them, closed."""
+    run = _bench_run(stage, board, bench, serial, test_set, KEEPER_MODULE)["run"]
+    if any(need["test"] == "VIS-INSP" for need in stage.people.tester.get_run(run)["still_needed"]):
+        stage.people.inspector.answer(run, {"answers": [{"test": "VIS-INSP", "items": dict.fromkeys(INSPECTED, "good")}]})
+    return stage.people.tester.close(run)
+
+
+def _virtual_board(flash: Path, serial: str, module: str = MODULE, seed: int = 1) -> VirtualBoard:
     sheet = catalogue.find(DESIGN)
     ports = _ports(flash)
     for folder in (flash, ports):
         folder.mkdir(parents=True, exist_ok=True)
-    board = VirtualBoard(sheet.parts, sheet.conditions, sheet.fixtures, 1, MODULE, serial, flash, PLUG, ports_dir=ports)
+    board = VirtualBoard(sheet.parts, sheet.conditions, sheet.fixtures, seed, module, serial, flash, PLUG, ports_dir=ports)
     board.hands.attach("jack")
     return board  # entering it starts it
 
@@ -103,10 +142,12 @@ def _ports(flash: Path) -> Path:
     return flash.parent / "ports"
 
 
-def _bench_run(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str, test_set: str) -> dict[str, Any]:
+def _bench_run(
+    stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str, test_set: str, module: str = MODULE
+) -> dict[str, Any]:
     operator = VirtualOperator(board.perceived, board.hands, label=serial)
     ports = _ports(stage.folder / "flash-1")
-    reach = Reach(str(ports / MODULE), lambda: portlist.listed(ports))
+    reach = Reach(str(ports / module), lambda: portlist.listed(ports))
 
     def tell(text: str) -> None:
         if not ROUTINE.fullmatch(text):
@@ -116,7 +157,7 @@ def _bench_run(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str, 
 
 
 def _certify(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str) -> dict[str, Any]:
-    stage.say("2  One run of the full set: board by MQTT, bench by a pty with mpremote, operator by what the circuit shows")
+    stage.say("3  One run of the full set: board by MQTT, bench by a pty with mpremote, operator by what the circuit shows")
     done = _bench_run(stage, board, bench, serial, "full")
     run = done["run"]
     waiting = stage.people.tester.get_run(run)["still_needed"]
@@ -132,7 +173,7 @@ def _certify(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str) ->
     stage.expect(
         ("board", "mqtt") in ways and ("bench", "http") in ways, "the board's parts came over MQTT, the bench's over HTTP"
     )
-    stage.say("3  Certify")
+    stage.say("4  Certify")
     certificate = stage.people.tester.post(f"/api/v1/boards/{serial}/certificates", {"run": run})
     stage.say(f"      {certificate['id']}; {certificate['coverage']}")
     stage.expect(certificate["virtual"] is True, f"certified until {certificate['valid_until'][:10]}, marked VIRTUAL")
@@ -154,7 +195,7 @@ def _table(stage: Stage, run: dict[str, Any]) -> None:
 
 def _verify(stage: Stage, certificate: dict[str, Any]) -> None:
 
-    stage.say("4  Verify offline")
+    stage.say("5  Verify offline")
     files = {name: stage.folder / name for name in ("certificate.jws", "keys.json", "status.jws")}
     files["certificate.jws"].write_text(certificate["token"])
     files["keys.json"].write_text(requests.get(f"{stage.url}/.well-known/jwks.json", timeout=10).text)
@@ -174,7 +215,7 @@ def _command(stage: Stage, *words: str) -> int:
 
 
 def _field_evidence(stage: Stage, bench: BenchKey, serial: str) -> None:
-    stage.say(f"5  {serial}: another process holds its field key and sends perfect values over HTTP")
+    stage.say(f"6  {serial}: another process holds its field key and sends perfect values over HTTP")
     enrolled = _enrol(stage, serial)
     plan = plan_for(catalogue.find(DESIGN), "field").hash
     words = [stage.url, serial, enrolled["field_key"], plan, agent_release.current().hash]
@@ -207,7 +248,7 @@ def _refused(stage: Stage, serial: str) -> list[dict[str, Any]]:
 
 
 def _lend_and_return(stage: Stage, board: VirtualBoard, bench: BenchKey, serial: str, fault: str) -> None:
-    stage.say(f"6  Lend {serial}, take it back, check it in")
+    stage.say(f"7  Lend {serial}, take it back, check it in")
     due = (datetime.now(UTC) + timedelta(days=14)).isoformat()
     counted = dict(catalogue.find(DESIGN).accessories)
     stage.people.desk.post(f"/api/v1/boards/{serial}/loans", {"borrower": "B-204", "due": due, "accessories": counted})

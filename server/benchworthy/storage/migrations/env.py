@@ -2,7 +2,13 @@
 
 from alembic import context
 
-from benchworthy.storage import lapse_tables, lending_tables, life_tables, waiver_tables  # noqa: F401  their tables join the others
+from benchworthy.storage import (  # noqa: F401  their tables join the others
+    fixture_tables,
+    lapse_tables,
+    lending_tables,
+    life_tables,
+    waiver_tables,
+)
 from benchworthy.storage.tables import metadata
 
 context.configure(
