@@ -2,17 +2,22 @@
 
 import argparse
 import json
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from benchworthy.bench import choosing
+from benchworthy.bench.offline import OfflineRuns
 from benchworthy.bench.people import ConsoleOperator
 from benchworthy.bench.reach import Reach
+from benchworthy.bench.run import RunService
 from benchworthy.bench.session import run_board
 from benchworthy.cli import service
-from benchworthy.errors import FileUnreadable
+from benchworthy.errors import FileUnreadable, ServiceUnreachable
 from benchworthy.intake import label
 from benchworthy.keys.bench_key import BenchKey
+
+NOT_JUDGED: Final = 3
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,36 +36,70 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="what is not there, such as jack or usb; its tests are not run",
     )
     parser.add_argument("--wifi", type=Path, help='file with {"ssid": ..., "password": ...}, for the board\'s RAM')
+    parser.add_argument(
+        "--offline", action="store_true", help="take a run ticket and ask no service; `bench deliver` sends later"
+    )
+    parser.add_argument("--design", help="the board's design, such as tarn-b; offline, where no ticket or record tells it")
+    parser.add_argument("--holder", help="offline: code of who is at the bench; default: whoever delivers")
     service.key_argument(parser)
+    service.folder_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Exit 0 when every test that arrived is in limits, 1 otherwise."""
+    """Exit 0 when every test that arrived is in limits, 3 when the run waits at the bench and is not judged yet, 1 otherwise."""
     key = BenchKey.load_or_create(options.key)
     serial = label.parse(options.serial)
     wifi = _wifi(options.wifi)
-    core = service.connect(options)
+    core, module = _service(options, key, serial)
     operator = ConsoleOperator()
     port, arrival = options.port, None
     if port is None:
-        module = options.module or core.board(serial).get("module")
-        port, arrival = choosing.port_of(module, operator, service.say)
-    done = run_board(
-        Reach(port),
-        core,
-        key,
-        operator,
-        serial,
-        options.set,
-        options.link,
-        tuple(options.fixture),
-        without=tuple(options.without),
-        wifi=wifi,
-        arrival=arrival,
-        say=service.say,
-    )
+        port, arrival = choosing.port_of(options.module or module, operator, service.say)
+    try:
+        done = run_board(
+            Reach(port),
+            core,
+            key,
+            operator,
+            serial,
+            options.set,
+            options.link,
+            tuple(options.fixture),
+            without=tuple(options.without),
+            wifi=wifi,
+            arrival=arrival,
+            say=service.say,
+        )
+    finally:
+        if isinstance(core, OfflineRuns):
+            core.end()
+    if isinstance(core, OfflineRuns):
+        return _measured(options, done)
     service.show_run(options, done["state"])
     return 0 if done["state"]["verdict"] == "in limits" else 1
+
+
+def _service(options: argparse.Namespace, key: BenchKey, serial: str) -> tuple[RunService, str | None]:
+    """What takes the run in, and the module that the record names. Raises ServiceUnreachable where there is no ticket either."""
+    box = service.box(options, key)
+    if not options.offline:
+        core = service.connect(options)
+        try:
+            return core, core.board(serial).get("module")
+        except ServiceUnreachable as fault:
+            if not box.waiting(datetime.now(UTC)):
+                raise
+            service.say(f"THE SERVICE CANNOT BE REACHED: {fault.detail}")
+    service.say("OFFLINE: this run goes on a ticket. It is measured, not judged; `benchworthy bench deliver` hands it in.")
+    offline = OfflineRuns(box, label.parse, lambda: datetime.now(UTC), service.say, options.design, options.holder)
+    return offline, (box.board(serial) or {}).get("module")
+
+
+def _measured(options: argparse.Namespace, done: dict[str, Any]) -> int:
+    told = {name: done[name] for name in ("run", "serial", "module", "reports", "answers")}
+    line = f"run {done['run']} of {done['serial']}: measured, not judged; {len(done['reports'])} reports and "
+    service.show(options, told, f"{line}{len(done['answers'])} answers wait for `benchworthy bench deliver`")
+    return NOT_JUDGED
 
 
 def _wifi(path: Path | None) -> dict[str, str] | None:
