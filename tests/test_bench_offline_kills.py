@@ -58,7 +58,7 @@ def watched(real):
 for name in ("fsync", "replace", "rename", "write"):
     setattr(os, name, watched(getattr(os, name)))
 key = BenchKey.load_or_create(folder / "bench.jwk")
-measure(box_at(folder / "bench", key), key, serial, "full", ("LED-SEE",))
+measure(box_at(folder / "bench", key), key, serial, "plug")
 print(passed)
 """
 
@@ -79,13 +79,13 @@ def test_a_bench_killed_at_any_moment_of_a_run_leaves_whole_things_and_spends_on
     """Everything under its name on disk is whole and in order; the same ticket is never taken again."""
     serial = made.enrol("KIL001")["serial"]
     folder = tmp_path / "data"
-    box = fetched(made, folder / "bench", 14, "full")
+    box = fetched(made, folder / "bench", 10)
     whole = victim(folder, serial, 0)
     assert whole.returncode == 0, whole.stderr
     moments = int(whole.stdout)
     kinds = [item.kind for item in box.spool.items(box.spool.runs()[0])]
-    assert moments > 2 * len(kinds) > 20
-    for moment in (1, 2, 3, 4, 5, 6, 7, moments // 3, moments // 3 + 1, moments // 2, moments - 2, moments - 1):
+    assert moments > 2 * len(kinds) > 10
+    for moment in (1, 3, 4, 5, 6, moments // 3, moments // 2, moments - 1):
         before = set(box.spool.runs())
         killed = victim(folder, serial, moment)
         assert killed.returncode == -signal.SIGKILL, killed.stderr
@@ -97,7 +97,7 @@ def test_a_bench_killed_at_any_moment_of_a_run_leaves_whole_things_and_spends_on
         assert all(item.octets.count(b".") == 2 if item.kind == spool.REPORT else item.body for item in items)
     spent = {path.name for path in (folder / "bench" / "waiting").iterdir() if not path.name.startswith(".")}
     left = {claims["run"] for claims in box.waiting(made.clock())}
-    assert not spent & left and len(spent | left) == 14
+    assert not spent & left and len(spent | left) == 10
     _all_delivered(made, box, serial)
 
 

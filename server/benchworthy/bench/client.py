@@ -45,14 +45,19 @@ class _Bearer(AuthBase):
         return request
 
 
+def _nobody(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    """No login, where a .netrc entry would make requests send one."""
+    return request
+
+
 class Service:
     """One service as one user. Every method raises ServiceSaid or ServiceUnreachable."""
 
-    def __init__(self, base_url: str, token: str, sleep: Callable[[float], None] = time.sleep) -> None:
-        """`base_url` is where the service's start page lies; `sleep` takes seconds."""
+    def __init__(self, base_url: str, token: str | None, sleep: Callable[[float], None] = time.sleep) -> None:
+        """`base_url` is where the start page lies; a `token` of None goes where none is needed; `sleep` takes seconds."""
         self._base = base_url.rstrip("/")
         self._session = requests.Session()
-        self._session.auth = _Bearer(token)
+        self._session.auth = _Bearer(token) if token is not None else _nobody
         self._sleep = sleep
 
     def open_run(self, serial: str, test_set: str, bench: str, fixtures: Sequence[str], scanned: str) -> dict[str, Any]:
@@ -107,7 +112,7 @@ class Service:
 
     def fetch(self, path: str) -> bytes:
         """GET a file below the base, as it is."""
-        answer = self._once("GET", path, None, None)
+        answer = self._patiently("GET", path, None, None, "*/*")
         if answer.status_code == 200:
             return answer.content
         _read(answer, self._base)

@@ -70,9 +70,7 @@ class OfflineRuns:
     def send_report(self, token: bytes) -> dict[str, Any]:
         """Put a report on disk; a receipt under the run's key. Raises WriteFailed."""
         self._spool.add(self._ticket["run"], spool.REPORT, token)
-        named = digest(token)
-        mac = hmac.new(bytes.fromhex(self._ticket["key"]), receipt.message(named, NOT_JUDGED), "sha256").hexdigest()
-        return {"v": 1, "report": named, "verdict": NOT_JUDGED, "mac": mac}
+        return receipt_for(token, self._ticket["key"])
 
     def answer(self, run: str, body: Mapping[str, Any]) -> dict[str, Any]:
         """Put answers on disk. Raises WriteFailed."""
@@ -104,3 +102,10 @@ class OfflineRuns:
 
     def _put(self, run: str, kind: str, body: Mapping[str, Any]) -> None:
         self._spool.add(run, kind, json.dumps(body).encode())
+
+
+def receipt_for(token: bytes, key: str) -> dict[str, Any]:
+    """The bench's own receipt for a report that lies on its disk, under the run's key (hex)."""
+    named = digest(token)
+    mac = hmac.new(bytes.fromhex(key), receipt.message(named, NOT_JUDGED), "sha256").hexdigest()
+    return {"v": 1, "report": named, "verdict": NOT_JUDGED, "mac": mac}

@@ -10,8 +10,8 @@ from benchworthy.bench import choosing
 from benchworthy.bench.offline import OfflineRuns
 from benchworthy.bench.people import ConsoleOperator
 from benchworthy.bench.reach import Reach
-from benchworthy.bench.run import RunService
 from benchworthy.bench.session import run_board
+from benchworthy.bench.surviving import SurvivingRuns
 from benchworthy.cli import service
 from benchworthy.errors import FileUnreadable, ServiceUnreachable
 from benchworthy.intake import label
@@ -71,21 +71,21 @@ def run(options: argparse.Namespace) -> int:
             say=service.say,
         )
     finally:
-        if isinstance(core, OfflineRuns):
-            core.end()
-    if isinstance(core, OfflineRuns):
+        core.end()
+    if isinstance(core, OfflineRuns) or core.away:
         return _measured(options, done)
     service.show_run(options, done["state"])
     return 0 if done["state"]["verdict"] == "in limits" else 1
 
 
-def _service(options: argparse.Namespace, key: BenchKey, serial: str) -> tuple[RunService, str | None]:
+def _service(options: argparse.Namespace, key: BenchKey, serial: str) -> tuple[OfflineRuns | SurvivingRuns, str | None]:
     """What takes the run in, and the module that the record names. Raises ServiceUnreachable where there is no ticket either."""
     box = service.box(options, key)
     if not options.offline:
         core = service.connect(options)
         try:
-            return core, core.board(serial).get("module")
+            module = core.board(serial).get("module")
+            return SurvivingRuns(core, box.spool, service.say), module
         except ServiceUnreachable as fault:
             if not box.waiting(datetime.now(UTC)):
                 raise
@@ -97,8 +97,8 @@ def _service(options: argparse.Namespace, key: BenchKey, serial: str) -> tuple[R
 
 def _measured(options: argparse.Namespace, done: dict[str, Any]) -> int:
     told = {name: done[name] for name in ("run", "serial", "module", "reports", "answers")}
-    line = f"run {done['run']} of {done['serial']}: measured, not judged; {len(done['reports'])} reports and "
-    service.show(options, told, f"{line}{len(done['answers'])} answers wait for `benchworthy bench deliver`")
+    line = f"run {done['run']} of {done['serial']}: measured, not judged; what waits is sent by `benchworthy bench deliver`"
+    service.show(options, told, line)
     return NOT_JUDGED
 
 
