@@ -64,6 +64,7 @@ def test_a_board_without_a_module_is_asked_about_and_no_port_is_looked_for(
     """The first stage: cold tests before any supply, with what to look at said before; the rest after it."""
     out, voice = io.StringIO(), io.StringIO()
     with trial(tmp_path / "data") as made, served(made.app) as url:
+        made.have_fixtures()
         serial = made.enrol("KM0002", staged=True, design=design)["serial"]
         monkeypatch.chdir(tmp_path)
         words = ["bench", "test", serial, "--stage", "1", "--fixture", "meter:MM-02", "--key", str(tmp_path / "data/bench.jwk")]

@@ -10,6 +10,8 @@ probing    what is at a port, each looked at in a process of its own; choosing: 
 reach      the board under test, whatever its port is called now
 agent_calls  one bounded call into the agent for each step of a run
 installing  the agent onto a board
+spool      what waits for the service, on disk; tickets: runs in advance; offline: a run away from the service;
+           surviving: a run that the service left; delivery
 client     the service's HTTP interface
 people     what is asked of the person at the bench; table: what is fitted, pulled and switched
 run        an open run: what was handed in, and how it reaches the service

@@ -6,7 +6,7 @@ from typing import Any, Final
 from benchworthy.bench.run import Run
 from benchworthy.bench.table import Table
 from benchworthy.designs.sheet import Test
-from benchworthy.errors import BoardFaulted
+from benchworthy.errors import BoardFaulted, ServiceUnreachable
 from benchworthy.reports.report import Author
 
 EVERYTHING_OUT: Final = "Pull out USB, jack and cells, and take the module out of its socket."
@@ -45,8 +45,13 @@ def _perceive(run: Run, test: Test, drawn: Mapping[str, Any], table: Table) -> N
     with table.ready(test):
         _watch(run, test, drawn)
         if _second_draw_needed(run, test.id):
+            try:
+                again = run.service.draw(run.id, test.id)
+            except ServiceUnreachable:  # the run goes on, and says itself what it still needs
+                run.say(f"{test.id}: that was not it, and the service that draws once more cannot be reached.")
+                return
             run.say(f"{test.id}: that was not it; once more.")
-            _watch(run, test, run.service.draw(run.id, test.id))
+            _watch(run, test, again)
 
 
 def _watch(run: Run, test: Test, drawn: Mapping[str, Any]) -> None:

@@ -1,5 +1,7 @@
 """The service's HTTP interface as the bench uses it: bounded in time, its refusals turned into errors."""
 
+import hashlib
+import json
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
@@ -9,6 +11,7 @@ import requests
 from requests.auth import AuthBase
 
 from benchworthy.errors import BenchworthyError, ServiceUnreachable
+from benchworthy.reports.token import digest
 
 CONNECT_S: Final = 5.0
 ANSWER_S: Final = 30.0
@@ -42,14 +45,19 @@ class _Bearer(AuthBase):
         return request
 
 
+def _nobody(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    """No login, where a .netrc entry would make requests send one."""
+    return request
+
+
 class Service:
     """One service as one user. Every method raises ServiceSaid or ServiceUnreachable."""
 
-    def __init__(self, base_url: str, token: str, sleep: Callable[[float], None] = time.sleep) -> None:
-        """`base_url` is where the service's start page lies; `sleep` takes seconds."""
+    def __init__(self, base_url: str, token: str | None, sleep: Callable[[float], None] = time.sleep) -> None:
+        """`base_url` is where the start page lies; a `token` of None goes where none is needed; `sleep` takes seconds."""
         self._base = base_url.rstrip("/")
         self._session = requests.Session()
-        self._session.auth = _Bearer(token)
+        self._session.auth = _Bearer(token) if token is not None else _nobody
         self._sleep = sleep
 
     def open_run(self, serial: str, test_set: str, bench: str, fixtures: Sequence[str], scanned: str) -> dict[str, Any]:
@@ -58,16 +66,41 @@ class Service:
         return self.post(f"/api/v1/boards/{_segment(serial)}/runs", body)
 
     def send_report(self, token: bytes) -> dict[str, Any]:
-        """Hand in a signed report; the receipt. The same bytes twice count once."""
-        return self._send("POST", "/api/v1/reports", token, "application/jose")
+        """Hand in a signed report; the receipt. The same bytes twice count once.
 
-    def answer(self, run: str, body: Mapping[str, Any]) -> dict[str, Any]:
-        """Hand in `{"answers": [{"test", "draw", "text" or "number" or "items"}]}`."""
-        return self.post(f"/api/v1/runs/{_segment(run)}/answers", body)
+        An answer that is no receipt of this report is none: whatever sent it, it does not have the report.
+        """
+        answer = self._send("POST", "/api/v1/reports", token, "application/jose")
+        if answer.get("report") != digest(token):
+            detail = f"The answer of {self._base} is no receipt of the report that was sent."
+            raise ServiceUnreachable(detail, how="broken-answer")
+        return answer
 
-    def draw(self, run: str, test: str) -> dict[str, Any]:
-        """Draw once more after a wrong answer: test, draw, stimulus."""
-        return self.post(f"/api/v1/runs/{_segment(run)}/draws", {"test": test})
+    def answer(self, run: str, body: Mapping[str, Any], key: str | None = None) -> dict[str, Any]:
+        """Hand in `{"answers": [{"test", "draw", "text" or "number" or "items"}]}`. The same twice within a day counts once."""
+        path = f"/api/v1/runs/{_segment(run)}/answers"
+        return self._of_run(self.post(path, body, key or _named(path, body)), run)
+
+    def draw(self, run: str, test: str, key: str | None = None) -> dict[str, Any]:
+        """Draw once more after a wrong answer: test, draw, stimulus. Asked twice within a day it is the same draw."""
+        path = f"/api/v1/runs/{_segment(run)}/draws"
+        return self.post(path, {"test": test}, key or _named(path, {"test": test}))
+
+    def fetch_tickets(self, bench: str, body: Mapping[str, Any]) -> dict[str, Any]:
+        """Run tickets for a bench: sheet, tickets."""
+        answer = self.post(f"/api/v1/benches/{_segment(bench)}/tickets", body)
+        if isinstance(answer.get("sheet"), dict) and isinstance(answer.get("tickets"), list):
+            return answer
+        raise ServiceUnreachable(f"The answer of {self._base} holds no tickets.", how="broken-answer")
+
+    def use_ticket(self, run: str, body: Mapping[str, Any], key: str) -> dict[str, Any]:
+        """Tell for which board a ticket was used; its run is open then."""
+        return self._of_run(self.post(f"/api/v1/runs/{_segment(run)}/use", body, key), run)
+
+    def _of_run(self, answer: dict[str, Any], run: str) -> dict[str, Any]:
+        if answer.get("run") != run:
+            raise ServiceUnreachable(f"The answer of {self._base} is not about run {run}.", how="broken-answer")
+        return answer
 
     def get_run(self, run: str) -> dict[str, Any]:
         """The run as judged so far, with what is still needed."""
@@ -79,7 +112,7 @@ class Service:
 
     def fetch(self, path: str) -> bytes:
         """GET a file below the base, as it is."""
-        answer = self._once("GET", path, None, None)
+        answer = self._patiently("GET", path, None, None, "*/*")
         if answer.status_code == 200:
             return answer.content
         _read(answer, self._base)
@@ -105,9 +138,9 @@ class Service:
         """GET a path below the base; a JSON object."""
         return self._send("GET", path, None, None)
 
-    def post(self, path: str, body: Mapping[str, Any]) -> dict[str, Any]:
-        """POST a JSON object to a path below the base; a JSON object."""
-        return self._send("POST", path, dict(body), _JSON)
+    def post(self, path: str, body: Mapping[str, Any], key: str | None = None) -> dict[str, Any]:
+        """POST a JSON object to a path below the base; a JSON object. With the same key the service does it once."""
+        return self._send("POST", path, dict(body), _JSON, key)
 
     def post_for_pdf(self, path: str, body: Mapping[str, Any]) -> tuple[bytes, str]:
         """POST a JSON object; the PDF it is answered with, and where the codes printed in it lead."""
@@ -117,27 +150,37 @@ class Service:
         _read(answer, self._base)
         raise ServiceUnreachable(f"The answer of {self._base} is no PDF.", how="broken-answer", status=answer.status_code)
 
-    def _send(self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None) -> dict[str, Any]:
-        return _read(self._patiently(method, path, body, kind, _JSON), self._base)
+    def _send(
+        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, key: str | None = None
+    ) -> dict[str, Any]:
+        return _read(self._patiently(method, path, body, kind, _JSON, key), self._base)
 
     def _patiently(
-        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, accept: str
+        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, accept: str, key: str | None = None
     ) -> requests.Response:
-        """Try again while the service says 503 and when to come back: it has then done nothing."""
+        """Try again while the service says when to come back and has done nothing, or is still at the same request."""
         for turn in range(1, TRIES + 1):
-            answer = self._once(method, path, body, kind, accept)
+            answer = self._once(method, path, body, kind, accept, key)
             wait_s = _retry_after(answer)
-            if answer.status_code != 503 or wait_s is None or turn == TRIES:
+            if wait_s is None or turn == TRIES or not (answer.status_code == 503 or _still_at_it(answer)):
                 break
             self._sleep(wait_s)
         return answer
 
     def _once(
-        self, method: str, path: str, body: dict[str, Any] | bytes | None, kind: str | None, accept: str = _JSON
+        self,
+        method: str,
+        path: str,
+        body: dict[str, Any] | bytes | None,
+        kind: str | None,
+        accept: str = _JSON,
+        key: str | None = None,
     ) -> requests.Response:
         headers = {"Accept": f"{accept}, application/problem+json"}
         if kind is not None:
             headers["Content-Type"] = kind
+        if key is not None:
+            headers["Idempotency-Key"] = key
         try:
             return self._session.request(
                 method,
@@ -166,18 +209,37 @@ def _retry_after(answer: requests.Response) -> float | None:
     return min(float(text), LONGEST_WAIT_S)
 
 
+def _named(path: str, body: Mapping[str, Any]) -> str:
+    """An Idempotency-Key that the same request has again."""
+    return hashlib.sha256(f"{path} {json.dumps(dict(body), sort_keys=True)}".encode()).hexdigest()
+
+
+def _still_at_it(answer: requests.Response) -> bool:
+    """A first sending whose answer never came may still be under way."""
+    return answer.status_code == 409 and (_json(answer) or {}).get("code") == "request-in-flight"
+
+
+def _json(answer: requests.Response) -> dict[str, Any] | None:
+    """The JSON object of an answer that calls itself JSON, or does not say what it is."""
+    kind = answer.headers.get("Content-Type", _JSON).partition(";")[0].strip().lower()
+    if kind != _JSON and not (kind.startswith("application/") and kind.endswith("+json")):
+        return None
+    try:
+        found = answer.json()
+    except (requests.JSONDecodeError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
 def _read(answer: requests.Response, base: str) -> dict[str, Any]:
     """The JSON object of a good answer; otherwise the refusal as an error."""
-    try:
-        body = answer.json()
-    except (requests.JSONDecodeError, RecursionError):
-        body = None
+    body = _json(answer)
     if 200 <= answer.status_code < 300:
-        if isinstance(body, dict):
+        if body is not None:
             return body
         detail = f"The answer of {base} is no whole JSON object."
         raise ServiceUnreachable(detail, how="broken-answer", status=answer.status_code)
-    if isinstance(body, dict) and isinstance(body.get("code"), str):
+    if body is not None and isinstance(body.get("code"), str):
         raise _refusal(body, answer.status_code)
     if answer.status_code >= 500:
         raise ServiceUnreachable(f"{base} answers {answer.status_code}.", status=answer.status_code)

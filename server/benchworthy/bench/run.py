@@ -32,7 +32,7 @@ class RunService(Protocol):
         """Hand in a signed report; the receipt."""
 
     def answer(self, run: str, body: Mapping[str, Any]) -> dict[str, Any]:
-        """Hand in answers."""
+        """Hand in answers. The same ones twice count once."""
 
     def draw(self, run: str, test: str) -> dict[str, Any]:
         """Draw once more."""
@@ -172,15 +172,17 @@ class Run:
         assert self.identity is not None
         seen = Seen(self.identity, self.files, self.arrival)
         token = signed_report(self._head(number), list(readings), seen, self.key.sign_report)
-        self._record("bench", number, digest(token), str(self._post(token).get("verdict")))
+        receipt = self._insist(lambda: self.service.send_report(token), "the bench's report")
+        self._record("bench", number, digest(token), str(receipt.get("verdict")))
 
-    def _post(self, token: bytes) -> dict[str, Any]:
+    def _insist(self, send: Callable[[], dict[str, Any]], what: str) -> dict[str, Any]:
+        """Send something that counts once however often it is sent."""
         for _ in range(RESENDS):
             try:
-                return self.service.send_report(token)
+                return send()
             except ServiceUnreachable:
-                self.say("The service gave no receipt; sending the bench's report again.")
-        return self.service.send_report(token)
+                self.say(f"The service gave no answer; sending {what} again.")
+        return send()
 
     def _head(self, number: int) -> dict[str, Any]:
         return {
@@ -197,7 +199,7 @@ class Run:
 
     def answer(self, answer: dict[str, Any]) -> None:
         """Hand in a person's answer."""
-        self.service.answer(self.id, {"answers": [answer]})
+        self._insist(lambda: self.service.answer(self.id, {"answers": [answer]}), "the answer")
         self.answers.append(answer)
         self.asked.add(answer["test"])
         self.say(f"{answer['test']}: {answer.get('not_run') or 'answered'}")

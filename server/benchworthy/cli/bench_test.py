@@ -2,19 +2,25 @@
 
 import argparse
 import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from benchworthy.bench import choosing
+from benchworthy.bench.offline import OfflineRuns
 from benchworthy.bench.people import ConsoleOperator
 from benchworthy.bench.reach import Reach
 from benchworthy.bench.session import by_hand, run_board, run_by_hand
+from benchworthy.bench.surviving import SurvivingRuns
 from benchworthy.cli import service
 from benchworthy.designs import catalogue
 from benchworthy.designs.sheet import stage_set
-from benchworthy.errors import FileUnreadable
+from benchworthy.errors import FileUnreadable, ServiceUnreachable
 from benchworthy.intake import label
 from benchworthy.keys.bench_key import BenchKey
+
+NOT_JUDGED: Final = 3
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,26 +41,49 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="what is not there, such as jack or usb; its tests are not run",
     )
     parser.add_argument("--wifi", type=Path, help='file with {"ssid": ..., "password": ...}, for the board\'s RAM')
+    parser.add_argument(
+        "--offline", action="store_true", help="take a run ticket and ask no service; `bench deliver` sends later"
+    )
+    parser.add_argument("--design", help="the board's design, such as tarn-b; offline, where no ticket or record tells it")
+    parser.add_argument("--holder", help="offline: code of who is at the bench; default: whoever delivers")
     service.key_argument(parser)
+    service.folder_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Exit 0 when every test that arrived is in limits, 1 otherwise."""
+    """Exit 0 when every test that arrived is in limits, 3 when the run waits at the bench and is not judged yet, 1 otherwise."""
     key = BenchKey.load_or_create(options.key)
     serial = label.parse(options.serial)
     wifi = _wifi(options.wifi)
-    core = service.connect(options)
+    core, board = _service(options, key, serial)
+    try:
+        done = _carried_out(options, key, serial, wifi, core, board)
+    finally:
+        core.end()
+    if isinstance(core, OfflineRuns) or core.away:
+        return _measured(options, done)
+    service.show_run(options, done["state"])
+    return 0 if done["state"]["verdict"] == "in limits" else 1
+
+
+def _carried_out(
+    options: argparse.Namespace,
+    key: BenchKey,
+    serial: str,
+    wifi: dict[str, str] | None,
+    core: OfflineRuns | SurvivingRuns,
+    board: Mapping[str, Any],
+) -> dict[str, Any]:
+    """The run: by questions alone where the board has no module yet, else at the port where it is."""
     operator = ConsoleOperator()
     test_set = options.set if options.stage is None else stage_set(options.stage)
-    if options.stage is not None and by_hand(catalogue.find(core.board(serial)["design"]), test_set):
-        fixtures, without = tuple(options.fixture), tuple(options.without)
-        done = run_by_hand(core, key, operator, serial, test_set, fixtures, without, service.say)
-        return _told(options, done)
+    fixtures, without = tuple(options.fixture), tuple(options.without)
+    if options.stage is not None and board.get("design") and by_hand(catalogue.find(board["design"]), test_set):
+        return run_by_hand(core, key, operator, serial, test_set, fixtures, without, service.say)
     port, arrival = options.port, None
     if port is None:
-        module = options.module or core.board(serial).get("module")
-        port, arrival = choosing.port_of(module, operator, service.say)
-    done = run_board(
+        port, arrival = choosing.port_of(options.module or board.get("module"), operator, service.say)
+    return run_board(
         Reach(port),
         core,
         key,
@@ -62,18 +91,36 @@ def run(options: argparse.Namespace) -> int:
         serial,
         test_set,
         options.link,
-        tuple(options.fixture),
-        without=tuple(options.without),
+        fixtures,
+        without=without,
         wifi=wifi,
         arrival=arrival,
         say=service.say,
     )
-    return _told(options, done)
 
 
-def _told(options: argparse.Namespace, done: dict[str, Any]) -> int:
-    service.show_run(options, done["state"])
-    return 0 if done["state"]["verdict"] == "in limits" else 1
+def _service(options: argparse.Namespace, key: BenchKey, serial: str) -> tuple[OfflineRuns | SurvivingRuns, Mapping[str, Any]]:
+    """What takes the run in, and the board on record. Raises ServiceUnreachable where there is no ticket either."""
+    box = service.box(options, key)
+    if not options.offline:
+        core = service.connect(options)
+        try:
+            board = core.board(serial)
+            return SurvivingRuns(core, box.spool, service.say), board
+        except ServiceUnreachable as fault:
+            if not box.waiting(datetime.now(UTC)):
+                raise
+            service.say(f"THE SERVICE CANNOT BE REACHED: {fault.detail}")
+    service.say("OFFLINE: this run goes on a ticket. It is measured, not judged; `benchworthy bench deliver` hands it in.")
+    offline = OfflineRuns(box, label.parse, lambda: datetime.now(UTC), service.say, options.design, options.holder)
+    return offline, box.board(serial) or {"design": options.design}
+
+
+def _measured(options: argparse.Namespace, done: dict[str, Any]) -> int:
+    told = {name: done[name] for name in ("run", "serial", "module", "reports", "answers")}
+    line = f"run {done['run']} of {done['serial']}: measured, not judged; what waits is sent by `benchworthy bench deliver`"
+    service.show(options, told, line)
+    return NOT_JUDGED
 
 
 def _wifi(path: Path | None) -> dict[str, str] | None:

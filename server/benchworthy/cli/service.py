@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from benchworthy.bench.client import Service
+from benchworthy.bench.tickets import TicketBox
 from benchworthy.errors import TokenMissing
+from benchworthy.keys.bench_key import BenchKey
+from benchworthy.keys.status import open_token
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,6 +26,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def key_argument(parser: argparse.ArgumentParser) -> None:
     """Commands that sign as a bench have this one too."""
     parser.add_argument("--key", type=Path, default=Path("bench.jwk"), help="file of the bench's private key")
+
+
+def folder_argument(parser: argparse.ArgumentParser) -> None:
+    """Commands that keep things at the bench have this one too; it comes with `--key`."""
+    parser.add_argument(
+        "--folder", type=Path, help="where tickets and what waits are kept; default: bench-offline beside the key"
+    )
+
+
+def box(options: argparse.Namespace, key: BenchKey) -> TicketBox:
+    """The bench's folder."""
+    return TicketBox(options.folder or options.key.parent / "bench-offline", key.thumbprint, open_token)
 
 
 def connect(options: argparse.Namespace) -> Service:
