@@ -1,6 +1,7 @@
 """The record in a real PostgreSQL: migrations, writers at once, reads of one moment, and what its server says, in our words."""
 
 import multiprocessing
+import re
 import sys
 import threading
 import time
@@ -21,9 +22,11 @@ from services.keeping import plant_migration
 from services.postgres import DRAWN, Cluster, running_postgres
 
 WRITERS, TIMES = 4, 50
-
-
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+STORAGE = Path(postgresql.__file__).parent
+# These know one database each, and are asked for it only.
+OF_ONE_DATABASE = {"engine.py", "migrate.py", "copying.py", "checksums.py", "moving.py", "postgresql.py"}
+SQLITE_ALONE = re.compile(r"\b(?:rowid|sqlite_master|PRAGMA|INSERT OR|json_extract|strftime|GLOB|julianday)\b", re.IGNORECASE)
 
 
 @pytest.fixture(scope="module")
@@ -295,3 +298,15 @@ def test_settings_are_told_by_name_when_the_driver_is_missing(monkeypatch: pytes
     monkeypatch.setitem(sys.modules, "psycopg", None)
     with pytest.raises(PartMissing, match=r"benchworthy\[postgresql\]"):
         engines.open_engine("postgresql+psycopg://u@h/x")
+
+
+def _for_sqlite_alone(source: str) -> list[str]:
+    return SQLITE_ALONE.findall(source)
+
+
+def test_no_statement_of_the_record_is_for_sqlite_alone() -> None:
+    """Also in migrations. Seen red: the newest of two certificates was once found by `certificates.rowid`."""
+    files = [file for file in STORAGE.rglob("*.py") if file.name not in OF_ONE_DATABASE]
+    assert len(files) > 12
+    assert {file.name: found for file in files if (found := _for_sqlite_alone(file.read_text()))} == {}
+    assert _for_sqlite_alone('literal_column("certificates.rowid", Integer)') == ["rowid"]
