@@ -2,12 +2,9 @@
 
 import os
 from collections.abc import Iterator
-from contextlib import nullcontext
 from typing import Any
 
 import pytest
-
-from services.postgres import for_every_data_directory
 
 # Reasons for which a test may be skipped where everything is installed. Keep it short: a skip proves nothing.
 ALLOWED_SKIPS = ("no interpreter wheel for this machine",)
@@ -21,7 +18,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 @pytest.fixture(scope="session", autouse=True)
 def _kept_in_postgresql(request: pytest.FixtureRequest) -> Iterator[None]:
     """With --postgresql. Tests that look into an SQLite file by themselves cannot hold then; name those that are to run."""
-    with for_every_data_directory() if request.config.getoption("--postgresql") else nullcontext():
+    if not request.config.getoption("--postgresql"):
+        yield
+        return
+    from services.postgres import for_every_data_directory  # this file also serves folders of tests without the services
+
+    with for_every_data_directory():
         yield
 
 

@@ -179,6 +179,7 @@ class Wireless:
     def run(self) -> None:
         client = paho.Client(paho.CallbackAPIVersion.VERSION2, self.serial, clean_session=False)
         client.username_pw_set(self.serial, self.password)
+        client.reconnect_delay_set(1, 2)
         client.on_message = lambda _client, _data, message: self._take(message.payload)
         client.on_connect = lambda *_: client.subscribe(topic(self.serial, "receipt"), qos=1)
         client.connect("127.0.0.1", self.port)

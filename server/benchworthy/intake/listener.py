@@ -83,8 +83,7 @@ class Listener:
                     raise ServiceUnreachable(self._refused_login or "The listener lost its network thread.")
                 self._take_in(POLL_SECONDS)
                 self._deliver()
-                if time.monotonic() - renewed > LEASE_SECONDS / 3:
-                    self._renew_lease(LEASE_SECONDS)
+                if time.monotonic() - renewed > LEASE_SECONDS / 3 and self._renewed():
                     renewed = time.monotonic()
         finally:
             self._client.disconnect()
@@ -92,6 +91,15 @@ class Listener:
 
     def stop(self) -> None:
         self._stopping.set()
+
+    def _renewed(self) -> bool:
+        """Where the database cannot be written, nobody else takes the lease either. Raises ListenerAlreadyRuns."""
+        try:
+            self._renew_lease(LEASE_SECONDS)
+        except StorageBusy as fault:
+            log.warning("the lease cannot be renewed now: %s", fault.detail)
+            return False
+        return True
 
     def _connect(self) -> None:
         if self._protocol == 5:
@@ -175,8 +183,13 @@ class Listener:
 
     def _deliver(self) -> None:
         """Send what waits in the outbox, at least once: rows are marked only after the broker took them."""
-        with self._services.storage.reading() as work:
-            letters = work.evidence.unsent(self._services.site, WINDOW)
+        try:
+            with self._services.storage.reading() as work:
+                letters = work.evidence.unsent(self._services.site, WINDOW)
+        except StorageBusy as fault:
+            log.warning("the outbox cannot be read now: %s", fault.detail)
+            self._stopping.wait(1.0)
+            return
         if not letters or not self._client.is_connected():
             return
         handed = [(letter.id, self._client.publish(letter.topic, letter.payload, qos=1)) for letter in letters]

@@ -6,7 +6,7 @@ SQLite: one BEGIN IMMEDIATE per write, WAL, foreign keys, synchronous FULL. What
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +78,8 @@ def reading(engine: Engine) -> Iterator[Connection]:
         else:
             connection.exec_driver_sql("BEGIN")
         try:
-            yield connection
+            with told_plainly() if postgresql.is_it(connection) else nullcontext():  # a server may go away while it is read
+                yield connection
         finally:
             roll_back(connection)
 

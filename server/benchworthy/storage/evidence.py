@@ -51,8 +51,9 @@ class EvidenceRows:
 
     def add_findings(self, serial: str, run: str | None, digest: str | None, found: Sequence[Finding], at: datetime) -> None:
         for finding in found:
+            text = finding.text.replace("\0", "\u2400")  # it may quote a board, and not every database keeps a NUL
             self._connection.execute(
-                insert(t.findings).values(serial=serial, run=run, digest=digest, code=finding.code, text=finding.text, at=at)
+                insert(t.findings).values(serial=serial, run=run, digest=digest, code=finding.code, text=text, at=at)
             )
 
     def findings(self, serial: str) -> Sequence[tuple[str, str, str | None]]:
