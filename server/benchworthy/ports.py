@@ -11,7 +11,9 @@ from benchworthy.designs.sheet import Sheet
 from benchworthy.desk.life import Life, RepairFacts, RetirementFacts, SignOff
 from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
+from benchworthy.history.read_back import FailedCheckIn, Place, ReportLine, Value
 from benchworthy.history.records import Access, Bench, Board, Certificate, Evidence, Hold, Letter, Loan, Request, Run
+from benchworthy.history.standing import Placed, Seen, Share, Standing, Wanted
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.tests import Outcome
@@ -171,6 +173,35 @@ class Answers(Protocol):
         """Keep an answer, and forget those from before `since`."""
 
 
+class Standings(Protocol):
+    """What is kept of boards' standings, so that nobody has to read evidence to look at many boards."""
+
+    def of(self, serial: str) -> Standing | None: ...
+    def seen(self, serial: str) -> Seen | None: ...
+    def keep(self, standing: Standing) -> None: ...
+    def see(self, serial: str, seen: Seen) -> bool: ...
+    def bases(self, site: str) -> Sequence[tuple[str, str | None]]:
+        """Each design with each basis that standings of its boards rest on; None where one is not kept yet."""
+
+    def behind(self, site: str, bases: Mapping[str, str], limit: int) -> Sequence[str]: ...
+    def shares(self, site: str, now: datetime, lapsing_before: datetime) -> Sequence[Share]: ...
+    def placed(self, site: str, wanted: Wanted, now: datetime, after: str, limit: int) -> Sequence[Placed]: ...
+    def waiting(self, site: str, now: datetime, due_before: datetime, lapsing_before: datetime) -> Sequence[Placed]: ...
+
+
+class ReadBack(Protocol):
+    """Evidence in rows, a page at a time."""
+
+    def of_board(
+        self, serial: str, test: str | None, since: datetime | None, after: Place | None, limit: int
+    ) -> Sequence[Value]: ...
+    def of_test(
+        self, site: str, design: str, test: str, since: datetime | None, after: Place | None, limit: int
+    ) -> Sequence[Value]: ...
+    def reports(self, serial: str, before: Place | None, limit: int) -> Sequence[ReportLine]: ...
+    def failed_check_ins(self, site: str, since: datetime, before: int | None, limit: int) -> Sequence[FailedCheckIn]: ...
+
+
 class Work(Protocol):
     """One unit of work: one transaction, made for one use and never shared between threads."""
 
@@ -190,6 +221,12 @@ class Work(Protocol):
     def life(self) -> LifeRecord: ...
     @property
     def answers(self) -> Answers: ...
+    @property
+    def standings(self) -> Standings: ...
+    @property
+    def read_back(self) -> ReadBack: ...
+    def at_end(self, name: str, do: Callable[[], None]) -> None:
+        """Do it before the unit of work commits, once for each name; what is given later under a name takes its place."""
 
 
 class Storage(Protocol):
@@ -228,6 +265,7 @@ class Services:
     derive_field_key: Callable[[str, int], str]
     derive_broker_password: Callable[[str, int], str]
     broker: Broker | None
+    keep_standing: Callable[[Board, Work, "Services"], None]  # what is done for a board before an entry about it commits
     public_url: str  # where others find this service; stands in printed codes, no slash at its end
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash
 

@@ -13,9 +13,11 @@ from benchworthy.api import (
     bodies,
     certificates,
     class_sets,
+    fleet,
     people,
     printing,
     problems,
+    reading_back,
     requests,
     runs,
     scripts,
@@ -56,6 +58,8 @@ def create_app(services: Services) -> Flask:
         upkeep.blueprint,
         class_sets.blueprint,
         scripts.blueprint,
+        fleet.blueprint,
+        reading_back.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

@@ -1,5 +1,7 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 
 from benchworthy.acts.sheet_change import certificate_facts
@@ -62,3 +64,8 @@ def _summary(run: Run, now: datetime) -> RunSummary:
         tuple(stored.get("modules", ())),
         frozenset(stored.get("in_limits", ())),
     )
+
+
+def with_runs_at(facts: BoardFacts, runs: Iterable[Run], moment: datetime) -> BoardFacts:
+    """The facts as they will be at a moment to come if nobody does anything: runs that nobody closed end by their expiry."""
+    return replace(facts, runs=tuple(_summary(run, moment) for run in runs))

@@ -37,7 +37,8 @@ def guide(values: Mapping[str, Any]) -> str:
     """Hash of everything a person reads: titles, questions, cautions, next steps, descriptions of sets."""
     tests = {name: {k: v for k, v in test.items() if k in _GUIDE_KEYS} for name, test in values["tests"].items()}
     phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
-    return _digest({"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]})
+    told = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
+    return _digest({**told, **({"effort": values["effort"]} if "effort" in values else {})})
 
 
 def _plain(test: Test) -> dict[str, Any]:

@@ -1,10 +1,11 @@
 """The sheet: what one board design at one revision is built of, and how it is tested and judged."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from benchworthy.designs.effort import Effort
 from benchworthy.designs.formula import Formula
 from benchworthy.designs.parts import Part
 from benchworthy.reports.report import Author
@@ -151,6 +152,7 @@ class Sheet:
     patterns: Mapping[str, tuple[Pattern, ...]]
     judging_hash: str
     guide_hash: str
+    effort: Mapping[str, Effort] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

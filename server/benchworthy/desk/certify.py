@@ -131,3 +131,8 @@ def _not_in_limits(assessment: Assessment, run: str) -> list[Unmet]:
         Unmet(codes[outcome.verdict], outcome.sentence, run, "Mend what is named; after a repair run the set `full`.")
         for outcome in assessment.with_verdict(*codes)
     ]
+
+
+def set_wanted(facts: BoardFacts, policy: Policy) -> str:
+    """The set that carries the board's next certificate."""
+    return policy.first_set if _no_renewal(facts) else policy.renewal_set

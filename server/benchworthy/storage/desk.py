@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Integer, Row, func, insert, literal_column, or_, select, update
+from sqlalchemy import Connection, Integer, Row, bindparam, func, insert, literal_column, or_, select, update
 
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
 from benchworthy.history.records import Certificate, Hold, Loan
@@ -98,6 +98,9 @@ class DeskRows:
         return self._connection.execute(query).scalar()
 
 
+_LAST = select(t.ledger).where(t.ledger.c.chain == bindparam("of")).order_by(t.ledger.c.position.desc()).limit(1)
+
+
 class LedgerRows:
     """Implements ports.Ledger on one connection."""
 
@@ -105,8 +108,7 @@ class LedgerRows:
         self._connection = connection
 
     def last(self, chain: str) -> Entry | None:
-        c = t.ledger.c
-        row = self._connection.execute(select(t.ledger).where(c.chain == chain).order_by(c.position.desc()).limit(1)).first()
+        row = self._connection.execute(_LAST, {"of": chain}).first()
         return _entry(row) if row else None
 
     def latest(self, *chains: str) -> str | None:
@@ -118,8 +120,8 @@ class LedgerRows:
         return self._connection.execute(select(func.max(c.at)).where(here, *believed)).scalar()
 
     def add(self, entry: Entry, text: str | None) -> None:
-        self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
-        self._connection.execute(insert(t.changes).values(chain=entry.chain, position=entry.position))
+        self._connection.execute(insert(t.ledger), {**_values(entry), "facts": dict(entry.facts)})
+        self._connection.execute(insert(t.changes), {"chain": entry.chain, "position": entry.position})
         if text is None or entry.text_hash is None:
             return
         known = select(t.texts.c.hash).where(t.texts.c.hash == entry.text_hash)

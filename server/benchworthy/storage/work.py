@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, Engine, delete, insert, select
@@ -14,9 +14,11 @@ from benchworthy.storage.desk import DeskRows, LedgerRows
 from benchworthy.storage.engine import reading, writing
 from benchworthy.storage.evidence import EvidenceRows
 from benchworthy.storage.life import LifeRows
+from benchworthy.storage.read_back import ReadBackRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
+from benchworthy.storage.standing import StandingRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +33,17 @@ class Rows:
     desk: DeskRows
     life: LifeRows
     answers: AnswerRows
+    standings: StandingRows
+    read_back: ReadBackRows
+    ending: dict[str, Callable[[], None]] = field(default_factory=dict)
+
+    def at_end(self, name: str, do: Callable[[], None]) -> None:
+        self.ending[name] = do
+
+    def end(self) -> None:
+        """Do what was left for the end."""
+        while self.ending:
+            self.ending.pop(next(iter(self.ending)))()
 
 
 def _rows(connection: Connection) -> Rows:
@@ -43,6 +56,8 @@ def _rows(connection: Connection) -> Rows:
         DeskRows(connection),
         LifeRows(connection),
         AnswerRows(connection),
+        StandingRows(connection),
+        ReadBackRows(connection),
     )
 
 
@@ -55,7 +70,9 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Rows]:
         with writing(self.engine) as connection:
-            yield _rows(connection)
+            rows = _rows(connection)
+            yield rows
+            rows.end()
 
     @contextmanager
     def reading(self) -> Iterator[Rows]:

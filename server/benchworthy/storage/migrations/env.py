@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from benchworthy.storage import life_tables  # noqa: F401  its tables join the others
+from benchworthy.storage import life_tables, standing_tables  # noqa: F401  their tables join the others
 from benchworthy.storage.tables import metadata
 
 context.configure(
