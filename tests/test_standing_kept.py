@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 from sqlalchemy import delete, update
@@ -15,7 +15,9 @@ from benchworthy import __version__
 from benchworthy.acts import standing_kept
 from benchworthy.acts.gather import board_of, facts_of
 from benchworthy.desk.fitness import fitness
+from benchworthy.errors import StorageBusy
 from benchworthy.history.standing import BEGINNING, END, Span, Standing
+from benchworthy.serve import catching_up
 from benchworthy.storage import standing_tables as tables
 from services import reports
 from services.desk import certified, in_days
@@ -309,6 +311,26 @@ def test_boards_from_before_get_their_standing_ten_at_a_time(made: Trial, monkey
         connection.execute(update(tables.standings).where(tables.standings.c.serial == others[0]).values(basis="older rules"))
     assert standing_kept.catch_up(made.services) == 1
     assert kept(made, others[0]).basis.startswith(f"{__version__}/")
+
+
+def test_web_catches_up_when_it_starts_and_says_so(made: Trial, caplog: pytest.LogCaptureFixture) -> None:
+    """Beside the first requests; and a database that is busy is left to whoever asks for a list."""
+    serial = made.enrol("START1")["serial"]
+    with made.house.database.engine.begin() as connection:
+        connection.execute(update(tables.standings).values(basis="older rules"))
+    with caplog.at_level("INFO", "benchworthy.standings"):
+        catching_up.begin(made.services).join(30)
+    as_it_should_be(made, serial)
+    assert "standings of 1 boards" in caplog.text
+
+    def busy() -> NoReturn:
+        raise StorageBusy("The database is busy.", retry_after=1)
+
+    away = dataclasses.replace(made.services, now=busy)
+    with made.house.database.engine.begin() as connection:
+        connection.execute(update(tables.standings).values(basis="older rules"))
+    catching_up.begin(away).join(30)
+    assert "could not all be worked out now" in caplog.text
 
 
 def test_an_act_that_is_rolled_back_leaves_the_standing_as_it_was(made: Trial) -> None:
