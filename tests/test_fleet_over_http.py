@@ -238,6 +238,8 @@ def test_the_work_list_names_one_act_for_each_board_that_waits(made: Trial) -> N
     assert item["roles"] == ["coordinator", "desk", "tester"] and item["seconds"] == 151
     assert [i["serial"] for i in made.get("/work?minutes=3")["work"]] == [out, back]
     assert len(as_csv(made, "/work")) == 4
+    for limit in (1, 2, 3):
+        assert follow(made, f"/work?limit={limit}", "work") == told["work"]
 
 
 def test_a_persons_list_holds_what_their_tokens_allow(made: Trial) -> None:

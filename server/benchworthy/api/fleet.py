@@ -78,4 +78,5 @@ def work(query: dict[str, Any]) -> Any:
     What has a date comes first, then what ties a person least. `minutes` keeps what one person gets done in that time.
     """
     items = fleet_actions.work(services(), query["holder"], query["role"], query["minutes"])
-    return listing.page("work", items, schemas.WorkItem, None, hands=sum(item.hands for item in items))
+    page, following = places.page_of_work(items, places.read(query["after"]), query["limit"])
+    return listing.page("work", page, schemas.WorkItem, following, hands=sum(item.hands for item in page))

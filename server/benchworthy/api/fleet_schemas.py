@@ -168,7 +168,7 @@ class Reports(Schema):
     next = fields.String(allow_none=True, metadata=_CURSOR)
 
 
-class WorkQuery(Strict):
+class WorkQuery(Cursor):
     holder = fields.String(
         load_default=None, validate=_NAME, metadata={"description": "only what this person's roles allow, by their tokens"}
     )
@@ -197,5 +197,5 @@ class WorkItem(Schema):
 
 class Work(Schema):
     work = fields.List(fields.Nested(WorkItem))
-    hands = fields.Integer(metadata={"description": "seconds of all together"})
-    next = fields.String(allow_none=True, metadata={"description": "always null: the list comes whole"})
+    hands = fields.Integer(metadata={"description": "seconds of those on this page together"})
+    next = fields.String(allow_none=True, metadata=_CURSOR)

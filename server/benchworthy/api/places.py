@@ -1,4 +1,4 @@
-"""Cursors of evidence: where a page ended, as one opaque word."""
+"""Cursors of lists in order of time: where a page ended, as one opaque word."""
 
 import base64
 import binascii
@@ -6,8 +6,10 @@ import json
 from collections.abc import Sequence
 from datetime import datetime
 
+from benchworthy.desk.work_list import Item
 from benchworthy.errors import RequestInvalid
 from benchworthy.history.read_back import Place, ReportLine, Value
+from benchworthy.history.standing import END
 
 
 def write(place: Place) -> str:
@@ -38,3 +40,13 @@ def after_value(rows: Sequence[Value], limit: int) -> str | None:
 def after_report(rows: Sequence[ReportLine], limit: int) -> str | None:
     last = rows[-1] if len(rows) == limit else None
     return write((last.at, last.report, "", "")) if last else None
+
+
+def page_of_work(items: Sequence[Item], after: Place | None, limit: int) -> tuple[Sequence[Item], str | None]:
+    """The items that follow a place in the list's own order, and the cursor of the next page."""
+    left = [item for item in items if after is None or _of_item(item) > after]
+    return left[:limit], write(_of_item(left[limit - 1])) if len(left) > limit else None
+
+
+def _of_item(item: Item) -> Place:
+    return item.due or END, f"{item.hands:09}", item.serial, ""
