@@ -290,7 +290,7 @@ def test_the_list_of_lapses_is_that_of_the_program() -> None:
 
 
 @pytest.mark.parametrize(("changes", "why"), [
-    ({"life": Life(remark_waiting=True)}, "a borrower's remark waits"),
+    ({"life": Life(remark=3)}, "a borrower's remark waits"),
     ({"repaired_at": NOW - 5 * DAY}, "the board was repaired since"),
     ({"module": "e662"}, "another module was certified"),
     ({"certificate": dataclasses.replace(certificate(age=60), waived=("OUT-H1",))}, "let OUT-H1 go"),

@@ -177,14 +177,14 @@ class Desk(RuleBasedStateMachine):
     @rule()
     def a_remark_comes(self) -> None:
         was = self.fitness
-        self.live(remark_waiting=True)
+        self.live(remark=3)
         assert self.fitness == was
 
     @precondition(lambda self: self.facts.life.remark_waiting)
     @rule()
     def the_desk_reads_it(self) -> None:
         was = self.fitness
-        self.live(remark_waiting=False)
+        self.live(remark=None)
         assert self.fitness == was
 
     @rule(bad=st.sampled_from(["", "", "", "dropped", "wet", "lacking"]), swapped=st.sampled_from([False, False, False, True]),

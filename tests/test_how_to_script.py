@@ -36,3 +36,6 @@ def test_the_session_of_the_page_does_what_the_page_says(made: Trial, monkeypatc
     assert names["held"].status_code == 201
     assert [change["kind"] for change in names["told"]["changes"]] == ["enrolled", "enrolled", "renamed"]
     assert names["fitness"]["fit"] is False
+    assert names["counts"]["virtual_states"] == {"held": 1, "kit": 1}
+    assert [board["serial"] for board in names["held_boards"]] == names["serials"][:1]
+    assert (names["item"]["act"], names["item"]["serial"]) == ("run a set", "TARN01029")

@@ -12,6 +12,7 @@ fleet       statistics over history
 ports       what the core needs from outside
 pipeline    the path of a report
 desk_actions, fixture_actions  the acts of the desk; those about fixtures and whole designs
+fleet_actions  what is asked of many boards at once
 virtual     boards that are circuits
 intake      bytes to report; the MQTT listener; broker files; the embedded broker
 bench       the serial bench

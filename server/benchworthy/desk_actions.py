@@ -75,22 +75,10 @@ def fitness(services: Services, serial: str) -> tuple[Board, Fitness]:
         return enrolling.fitness_of(serial, work, services)
 
 
-def boards(services: Services, after: str, limit: int) -> Sequence[Board]:
-    with services.storage.reading() as work:
-        return work.registry.boards(services.site, after, limit)
-
-
 def change_board(services: Services, serial: str, version: int, values: Mapping[str, str | None], holder: str) -> Board:
     """The names others give a board, changed by somebody who has seen the ones before."""
     with services.storage.writing() as work:
         return naming.change(serial, version, values, holder, work, services)
-
-
-def boards_named(services: Services, inventory_ref: str) -> Sequence[Board]:
-    """The board of this inventory_ref, in a list of one or none."""
-    with services.storage.reading() as work:
-        found = work.registry.by_inventory_ref(inventory_ref)
-        return [found] if found is not None and found.site == services.site else []
 
 
 def import_boards(services: Services, lines: Sequence[importing.Line], dry: bool, holder: str) -> importing.Told:

@@ -18,6 +18,7 @@ from benchworthy.desk.software import Approved
 from benchworthy.history.answers import KeptAnswer
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, LoanRow, Remark
+from benchworthy.history.read_back import FailedCheckIn, Place, ReportLine, Value
 from benchworthy.history.records import (
     Access,
     Bench,
@@ -32,6 +33,7 @@ from benchworthy.history.records import (
     Run,
     Waiver,
 )
+from benchworthy.history.standing import Placed, Seen, Share, Standing, Wanted
 from benchworthy.history.tickets import Ticket
 from benchworthy.judging.draws import Draw
 from benchworthy.judging.findings import Finding
@@ -310,6 +312,35 @@ class RecallStore(Protocol):
     def counts(self, site: str) -> Mapping[str, int]: ...
 
 
+class Standings(Protocol):
+    """What is kept of boards' standings, so that nobody has to read evidence to look at many boards."""
+
+    def of(self, serial: str) -> Standing | None: ...
+    def seen(self, serial: str) -> Seen | None: ...
+    def keep(self, standing: Standing) -> None: ...
+    def see(self, serial: str, seen: Seen) -> bool: ...
+    def bases(self, site: str) -> Sequence[tuple[str, str | None]]:
+        """Each design with each basis that standings of its boards rest on; None where one is not kept yet."""
+
+    def behind(self, site: str, bases: Mapping[str, str], limit: int) -> Sequence[str]: ...
+    def shares(self, site: str, now: datetime, lapsing_before: datetime) -> Sequence[Share]: ...
+    def placed(self, site: str, wanted: Wanted, now: datetime, after: str, limit: int) -> Sequence[Placed]: ...
+    def waiting(self, site: str, now: datetime, due_before: datetime, lapsing_before: datetime) -> Sequence[Placed]: ...
+
+
+class ReadBack(Protocol):
+    """Evidence in rows, a page at a time."""
+
+    def of_board(
+        self, serial: str, test: str | None, since: datetime | None, after: Place | None, limit: int
+    ) -> Sequence[Value]: ...
+    def of_test(
+        self, site: str, design: str, test: str, since: datetime | None, after: Place | None, limit: int
+    ) -> Sequence[Value]: ...
+    def reports(self, serial: str, before: Place | None, limit: int) -> Sequence[ReportLine]: ...
+    def failed_check_ins(self, site: str, since: datetime, before: int | None, limit: int) -> Sequence[FailedCheckIn]: ...
+
+
 class Work(Protocol):
     """One unit of work: one transaction, made for one use and never shared between threads."""
 
@@ -341,6 +372,12 @@ class Work(Protocol):
     def fixtures(self) -> FixtureStore: ...
     @property
     def recalls(self) -> RecallStore: ...
+    @property
+    def standings(self) -> Standings: ...
+    @property
+    def read_back(self) -> ReadBack: ...
+    def at_end(self, name: str, do: Callable[[], None]) -> None:
+        """Do it before the unit of work commits, once for each name; what is given later under a name takes its place."""
 
 
 class Storage(Protocol):
@@ -381,6 +418,7 @@ class Services:
     derive_broker_password: Callable[[str, int], str]
     derive_slip_code: Callable[[str], str]  # of a loan, by its id
     broker: Broker | None
+    keep_standing: Callable[[Board, Work, "Services"], None]  # what is done for a board before an entry about it commits
     public_url: str  # where others find this service; stands in printed codes, no slash at its end
     checks_required: bool = True  # whether a certificate needs a good check of every fixture of its run, or only says so
     field_network: bool = False  # whether boards of this site may keep Wi-Fi and broker passwords in their flash

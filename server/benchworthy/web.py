@@ -14,11 +14,13 @@ from benchworthy.api import (
     certificates,
     designs,
     fixtures,
+    fleet,
     lapses,
     loans,
     people,
     printing,
     problems,
+    reading_back,
     remarks,
     requests,
     runs,
@@ -68,6 +70,8 @@ def create_app(services: Services) -> Flask:
         tickets.blueprint,
         fixtures.blueprint,
         designs.blueprint,
+        fleet.blueprint,
+        reading_back.blueprint,
     ):
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)

@@ -11,6 +11,7 @@ from flask import Flask
 from sqlalchemy.exc import SQLAlchemyError
 
 from benchworthy import settings as settings_module
+from benchworthy.acts import standing_kept
 from benchworthy.designs import agent_release, catalogue
 from benchworthy.errors import SettingsInvalid, StorageBusy
 from benchworthy.intake.broker_address import BrokerAddress, for_boards, parse_broker
@@ -67,6 +68,7 @@ def build(settings: Settings, *, signing: bool) -> House:
         derive_broker_password=lambda serial, epoch: derive.broker_password(secret, serial, epoch),
         derive_slip_code=lambda loan: derive.slip_code(secret, loan),
         broker=_told_to_boards(settings, broker) if broker else None,
+        keep_standing=standing_kept.refresh,
         public_url=settings.public_url,
         checks_required=settings.checks_required,
         field_network=settings.field_network,

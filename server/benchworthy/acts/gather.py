@@ -1,7 +1,8 @@
 """The facts of one board, gathered from its records for a decision of the desk."""
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from benchworthy.acts.sheet_change import certificate_facts
@@ -104,3 +105,8 @@ def _summary(run: Run, now: datetime) -> RunSummary:
         tuple(stored.get("modules", ())),
         frozenset(stored.get("in_limits", ())),
     )
+
+
+def with_runs_at(facts: BoardFacts, runs: Iterable[Run], moment: datetime) -> BoardFacts:
+    """The facts as they will be at a moment to come if nobody does anything: runs that nobody closed end by their expiry."""
+    return replace(facts, runs=tuple(_summary(run, moment) for run in runs))

@@ -4,10 +4,11 @@ from typing import Any
 
 from flask_smorest import Blueprint
 
-from benchworthy import desk_actions
+from benchworthy import desk_actions, fleet_actions
 from benchworthy.acts.enrolling import Enrolment
-from benchworthy.api import listing, schemas, tags
+from benchworthy.api import fleet_schemas, listing, schemas, tags
 from benchworthy.api.access import allowed, holder, services
+from benchworthy.history.standing import Wanted
 from benchworthy.intake import label
 
 blueprint = Blueprint("boards", __name__, url_prefix="/api/v1", description="Boards and what the desk does with them")
@@ -26,16 +27,16 @@ def enrol(body: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.get("/boards")
 @allowed()
-@blueprint.arguments(schemas.BoardQuery, location="query")
-@blueprint.response(200, schemas.BoardList, headers=listing.HEADERS)
+@blueprint.arguments(fleet_schemas.BoardQuery, location="query")
+@blueprint.response(200, fleet_schemas.BoardList, headers=listing.HEADERS)
 @blueprint.alt_response(200, schema=listing.TEXT, content_type=listing.CSV)
 def listed(query: dict[str, Any]) -> Any:
-    """Boards by serial number, a page at a time, or the one with an inventory_ref; also as `text/csv`."""
-    if query["inventory_ref"] is not None:
-        return listing.page("boards", desk_actions.boards_named(services(), query["inventory_ref"]), schemas.BoardOut, None)
-    boards = desk_actions.boards(services(), query["after"], query["limit"])
-    following = boards[-1].serial if len(boards) == query["limit"] else None
-    return listing.page("boards", boards, schemas.BoardOut, following)
+    """Boards by serial number with their state, a page at a time, all or by state, design, inventory_ref; also `text/csv`."""
+    wanted = Wanted(query["state"], query["design"], query["inventory_ref"])
+    found = fleet_actions.boards(services(), wanted, query["after"], query["limit"])
+    following = found[-1].board.serial if len(found) == query["limit"] else None
+    rows = [{**_plain(one.board), "state": one.state, "fit": one.fit, "until": one.until} for one in found]
+    return listing.page("boards", rows, fleet_schemas.BoardItem, following)
 
 
 @blueprint.get("/boards/<serial>")

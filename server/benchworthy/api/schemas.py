@@ -68,18 +68,9 @@ class Enrolled(BoardOut):
     broker_password = fields.String(metadata={"description": "of the MQTT user that is the serial number"})
 
 
-class BoardList(Schema):
-    boards = fields.List(fields.Nested(BoardOut))
-    next = fields.String(allow_none=True, metadata={"description": "cursor of the next page, opaque"})
-
-
 class Page(Strict):
     after = fields.String(load_default="", validate=validate.Length(max=64))
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
-
-
-class BoardQuery(Page):
-    inventory_ref = fields.String(load_default=None, validate=_REFERENCE)
 
 
 class NumberedPage(Strict):

@@ -39,7 +39,7 @@ def guide(values: Mapping[str, Any]) -> str:
     phases = {phase["name"]: phase.get("ask", "") for phase in values.get("phases", ())}
     told = {"tests": tests, "sets": values["sets"], "phases": phases, "design": values["design"]}
     # a sheet without these lists keeps the hash it had
-    return _digest({**told, **{name: values[name] for name in ("accessories", "stages") if name in values}})
+    return _digest({**told, **{name: values[name] for name in ("accessories", "effort", "stages") if name in values}})
 
 
 def _plain(test: Test) -> dict[str, Any]:

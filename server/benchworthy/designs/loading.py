@@ -6,6 +6,7 @@ from typing import Any
 
 from benchworthy.designs import hashes
 from benchworthy.designs.checked import Fault, Table
+from benchworthy.designs.effort import Effort
 from benchworthy.designs.loading_stages import read_stages, refuse_as_names
 from benchworthy.designs.loading_tests import ACTIONS, DEFAULT_PHASE, Context, read_test
 from benchworthy.designs.locate import line_of
@@ -70,6 +71,7 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
     sets = {name: root.table("sets").take(name, str) for name in root.take("sets", dict)}
     state_files = {name: root.table("state_files").take(name, int) for name in root.take("state_files", dict, {})}
     phases, accessories = _phases(root, frozenset(fixtures)), _accessories(root)
+    effort = _effort(root.table("effort", required=False), frozenset(sets))
     identity = {key: design.take(key, str) for key in ("id", "revision", "title", "module")}
     catalogue, driver = design.take("catalogue", int), _driver(design)
     named = root.take("tests", dict)
@@ -100,6 +102,7 @@ def _sheet(root: Table, patterns: Mapping[str, Any]) -> Sheet | None:
         judging_hash=hashes.judging(parts, tests, phases, policy, state_files, healthy),
         guide_hash=hashes.guide(root.values),
         accessories=accessories,
+        effort=effort,
         **identity,
     )
 
@@ -110,6 +113,22 @@ def _driver(design: Table) -> Driver:
         design.fault("driver", f"{told!r} must be {' or '.join(Driver)}")
         return Driver.AGENT
     return Driver(told)
+
+
+def _effort(table: Table, sets: frozenset[str]) -> dict[str, Effort]:
+    """How long each set takes, where the sheet says so."""
+    found = {}
+    for name in table.values:
+        row = table.table(name)
+        seconds, hands = row.take("seconds", int), row.take("hands", int)
+        if name not in sets:
+            table.fault(name, "is no set of this sheet")
+        if not 0 <= hands <= seconds:
+            row.fault("hands", f"must lie between 0 and the {seconds} s of the whole set")
+        row.close()
+        found[name] = Effort(seconds, hands)
+    table.close()
+    return found
 
 
 def _policy(table: Table, sets: frozenset[str]) -> Policy:

@@ -25,8 +25,23 @@ class Plan:
     hash: str
 
 
+# Every report that arrives is held against the plans of its design, so each is made once. A sheet that stands here is kept, so
+# no other can come to have its identity.
+_made: dict[tuple[int, str], tuple[Sheet, Plan]] = {}
+_MOST = 200
+
+
 def plan_for(sheet: Sheet, test_set: str) -> Plan:
     """The plan of a set: what the board's agent carries out, or the bench where the board is too small for an agent."""
+    known = _made.get((id(sheet), test_set))
+    if known is None:
+        if len(_made) >= _MOST:
+            _made.clear()
+        known = _made[id(sheet), test_set] = (sheet, _make(sheet, test_set))
+    return known[1]
+
+
+def _make(sheet: Sheet, test_set: str) -> Plan:
     driver = Author.BOARD if sheet.driver is Driver.AGENT else Author.BENCH
     ports = {port.name: [port.pin, port.does, port.rest] for port in sheet.ports.values()}
     lines: list[Mapping[str, Any]] = [{"v": VERSION, "design": sheet.name, "set": test_set, "ports": ports}]

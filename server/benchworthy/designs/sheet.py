@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from benchworthy.designs.effort import Effort
 from benchworthy.designs.formula import Formula
 from benchworthy.designs.parts import Part
 from benchworthy.reports.report import Author
@@ -174,6 +175,7 @@ class Sheet:
     guide_hash: str
     accessories: Mapping[str, int]  # what is lent with the board, and how many of each
     stages: Mapping[int, Stage] = field(default_factory=dict)
+    effort: Mapping[str, Effort] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

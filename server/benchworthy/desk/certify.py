@@ -69,8 +69,8 @@ def _set(facts: BoardFacts, summary: RunSummary, policy: Policy, assessment: Ass
     return [Unmet("renewal-not-enough", f"A renewal is not enough: {wanting}.", run, again)] if wanting else []
 
 
-def _no_renewal(facts: BoardFacts, assessment: Assessment) -> str:
-    """Why a renewal cannot carry the next certificate; empty when it can."""
+def _no_renewal(facts: BoardFacts, assessment: Assessment | None) -> str:
+    """Why a renewal cannot carry the next certificate; empty when it can. None is a run that nobody has made yet."""
     before = facts.certificate
     if before is None:
         return "there is no certificate to renew"
@@ -80,7 +80,7 @@ def _no_renewal(facts: BoardFacts, assessment: Assessment) -> str:
         return "the board was repaired since"
     if facts.life.remark_waiting:
         return "a borrower's remark waits to be read"
-    unseen = [test for test in before.waived if not _in_limits(assessment, test)]
+    unseen = [test for test in before.waived if assessment is None or not _in_limits(assessment, test)]
     if unseen:
         return f"the last certificate let {', '.join(unseen)} go, and this run has no evidence in limits of it"
     certified = next((run for run in facts.runs if run.id == before.run), None)
@@ -176,3 +176,8 @@ def _not_in_limits(assessment: Assessment, run: str) -> list[Unmet]:
         Unmet(codes[outcome.verdict], outcome.sentence, run, "Mend what is named; after a repair run the set `full`.")
         for outcome in assessment.with_verdict(*codes)
     ]
+
+
+def set_wanted(facts: BoardFacts, policy: Policy) -> str:
+    """The set that carries the board's next certificate."""
+    return policy.first_set if _no_renewal(facts, None) else policy.renewal_set

@@ -73,7 +73,11 @@ class Life:
     retired: RetirementFacts | None = None
     missing_since: datetime | None = None
     returns: int = 0
-    remark_waiting: bool = False
+    remark: int | None = None  # the oldest that a borrower left and nobody has read
+
+    @property
+    def remark_waiting(self) -> bool:
+        return self.remark is not None
 
 
 NOTHING = Life()

@@ -11,7 +11,8 @@ from benchworthy.evidence import standing
 from benchworthy.evidence.gate import Claim
 from benchworthy.history import ledger
 from benchworthy.history.records import Board, Evidence
-from benchworthy.judging.decision import worst
+from benchworthy.history.standing import Seen
+from benchworthy.judging.decision import Verdict, worst
 from benchworthy.judging.findings import Finding, OnRecord, findings
 from benchworthy.judging.run import decides_nothing
 from benchworthy.judging.tests import Expected, Outcome, judge_reading
@@ -19,6 +20,9 @@ from benchworthy.ports import Services, Work
 from benchworthy.reports import receipt as receipts
 from benchworthy.reports.receipt import Receipt
 from benchworthy.reports.report import Author
+
+# Verdicts of a field report that say nothing against a board: it was heard of, and nothing else about it is another.
+QUIET = frozenset({str(Verdict.IN_LIMITS), "nothing to judge"})
 
 
 def record(claim: Claim, arrival: str, work: Work, services: Services) -> Evidence:
@@ -36,6 +40,7 @@ def record(claim: Claim, arrival: str, work: Work, services: Services) -> Eviden
     if claim.run is not None:
         standing.refresh(claim.run, claim.board, work, services)
     _enter(claim, evidence, verdict, found, work, services)
+    _see(claim, evidence, work, services)
     return evidence
 
 
@@ -112,13 +117,35 @@ def _enter(claim: Claim, evidence: Evidence, verdict: str, found: list[Finding],
         "verdict": verdict,
         "findings": sorted({f.code for f in found}),
     }
-    enter(claim.board, "evidence", evidence.holder, facts, work, services)
+    if claim.run is None and verdict in QUIET and not found:
+        _append(claim.board, "evidence", evidence.holder, facts, work, services)
+    else:
+        enter(claim.board, "evidence", evidence.holder, facts, work, services)
+
+
+def _see(claim: Claim, evidence: Evidence, work: Work, services: Services) -> None:
+    """A board was heard of, and what it runs. With many reports in one unit of work the last one tells."""
+    report, board = claim.report, claim.board
+    seen = Seen(evidence.digest, evidence.received_at, report.firmware, report.agent_version, report.agent_hash)
+
+    def see() -> None:
+        if not work.standings.see(board.serial, seen):
+            services.keep_standing(board, work, services)
+
+    work.at_end(f"seen {board.serial}", see)
 
 
 def enter(
     board: Board, kind: str, holder: str, facts: Mapping[str, object], work: Work, services: Services, text: str | None = None
 ) -> None:
-    """Append to the board's chain."""
+    """Append to the board's chain; the board's standing follows before the unit of work commits."""
+    _append(board, kind, holder, facts, work, services, text)
+    work.at_end(f"standing {board.serial}", lambda: services.keep_standing(board, work, services))
+
+
+def _append(
+    board: Board, kind: str, holder: str, facts: Mapping[str, object], work: Work, services: Services, text: str | None = None
+) -> None:
     last = work.ledger.last(board.serial)
     work.ledger.add(ledger.append(last, board.serial, services.now(), kind, holder, facts, text), text)
 

@@ -11,9 +11,6 @@ import time
 from collections.abc import Callable, Sequence
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from benchworthy import pipeline
@@ -26,13 +23,13 @@ from benchworthy.errors import (
     UnknownSerial,
 )
 from benchworthy.intake.broker_address import BrokerAddress
-from benchworthy.intake.topics import TRIAL, listener_client_id
+from benchworthy.intake.overtaking import WINDOW, Arrival, Overtaking, connect, connection
+from benchworthy.intake.topics import TRIAL
 from benchworthy.ports import Services, Work
 from benchworthy.reports.token import digest
 
 log = logging.getLogger("benchworthy.listener")
 
-WINDOW = 50
 LARGEST = 8192
 SESSION_SECONDS = 7 * 24 * 3600
 POLL_SECONDS = 0.05
@@ -46,34 +43,25 @@ class Listener:
         self, services: Services, broker: BrokerAddress, renew_lease: Callable[[float], None], protocol: int = 5
     ) -> None:
         self._services, self._broker, self._renew_lease = services, broker, renew_lease
-        self._inbox: queue.SimpleQueue[mqtt.MQTTMessage] = queue.SimpleQueue()
-        self._held: list[mqtt.MQTTMessage] = []
+        self._inbox: queue.SimpleQueue[Arrival] = queue.SimpleQueue()
+        self._held: list[Arrival] = []
         self._stopping = threading.Event()
         self._refused_login = ""
         self._topic = f"benchworthy/v1/{services.site}/+/report"
         self._protocol = protocol
         self._client = self._make_client(protocol)
+        self._overtaking = Overtaking(broker, services.site, self._topic, protocol)
+        self._came_back = False
 
     def _make_client(self, protocol: int) -> mqtt.Client:
-        version = mqtt.MQTTv5 if protocol == 5 else mqtt.MQTTv311
-        clean_session = None if protocol == 5 else False  # in 5 this is said at connect
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            listener_client_id(self._services.site),
-            clean_session=clean_session,
-            protocol=version,
-            manual_ack=True,
-        )
-        client.max_queued_messages_set(10_000)
-        if self._broker.user is not None:
-            client.username_pw_set(self._broker.user, self._broker.password)
+        client = connection(self._broker, self._services.site, protocol, durable=True)
         client.on_connect = self._on_connect
         client.on_message = self._on_message
         return client
 
     def run(self) -> None:
         """Serve until `stop`. Raises ServiceUnreachable when the network thread dies or the broker refuses the login."""
-        self._connect()
+        connect(self._client, self._broker, self._protocol, SESSION_SECONDS)
         network = threading.Thread(target=self._client.loop_forever, kwargs={"retry_first_connection": True}, daemon=True)
         network.start()
         renewed = time.monotonic()
@@ -86,6 +74,7 @@ class Listener:
                 if time.monotonic() - renewed > LEASE_SECONDS / 3 and self._renewed():
                     renewed = time.monotonic()
         finally:
+            self._overtaking.end()
             self._client.disconnect()
             network.join(timeout=5)
 
@@ -101,37 +90,35 @@ class Listener:
             return False
         return True
 
-    def _connect(self) -> None:
-        if self._protocol == 5:
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = SESSION_SECONDS
-            properties.ReceiveMaximum = WINDOW
-            self._client.connect_async(self._broker.host, self._broker.port, 30, clean_start=False, properties=properties)
-        else:
-            self._client.connect_async(self._broker.host, self._broker.port, 30)
-
     def _on_connect(self, client: mqtt.Client, _: object, flags: mqtt.ConnectFlags, reason: ReasonCode, __: object) -> None:
         if reason.is_failure:
             self._refused_login = f"The broker refused the listener: {reason}."
             return
         log.info("connected to the broker at %s:%d", self._broker.host, self._broker.port)
+        self._came_back = flags.session_present
         if not flags.session_present:
             client.subscribe(self._topic, qos=1)
 
-    def _on_message(self, _: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, __: object, message: mqtt.MQTTMessage) -> None:
         """Only queue. The inbox has no bound of its own: a message left out would come again only after a reconnect, and
         would hold one place of the broker's window until then. The window bounds it."""
-        self._inbox.put(message)
+        self._inbox.put(Arrival(client, message))
 
     def _take_in(self, seconds: float) -> None:
-        """Work off what is waiting, at most one window, so that receipts go out in between."""
+        """Work off what is waiting, at most one window, so that receipts go out in between; what overtakes goes first."""
+        if self._came_back:  # whatever piled up while nobody listened comes first over this connection
+            self._came_back = False
+            self._overtaking.begin()
+        self._take_overtaking()
         if not self._held:
             try:
                 self._held.append(self._inbox.get(timeout=seconds))
             except queue.Empty:
+                self._overtaking.rest(time.monotonic())
                 return
         while len(self._held) < WINDOW and not self._inbox.empty():
             self._held.append(self._inbox.get_nowait())
+        self._held = [arrival for arrival in self._held if not self._passed_over(arrival)]
         try:
             self._handle(self._held)
         except StorageBusy:
@@ -140,27 +127,48 @@ class Listener:
             return
         self._held = []
 
-    def _handle(self, messages: Sequence[mqtt.MQTTMessage]) -> None:
+    def _take_overtaking(self) -> None:
+        """What could not be taken in now comes again over the first connection."""
+        ahead = self._overtaking.waiting()
+        if not ahead:
+            return
+        try:
+            self._handle(ahead)
+        except StorageBusy:
+            log.warning("database busy; %d reports wait their turn", len(ahead))
+            return
+        self._overtaking.took(ahead)
+        self._deliver()
+
+    def _passed_over(self, arrival: Arrival) -> bool:
+        if not self._overtaking.has_taken(arrival):
+            return False
+        arrival.acknowledge()
+        return True
+
+    def _handle(self, arrivals: Sequence[Arrival]) -> None:
         """The outermost loop of arrivals: one transaction for all, as a commit costs more than a report; then acknowledge.
 
         Whatever one report does must not stop the others: if the transaction fails, each is taken in alone. Raises StorageBusy.
         """
+        if not arrivals:
+            return
         try:
             with self._services.storage.writing() as work:
-                for message in messages:
-                    self._receive(message, work)
+                for arrival in arrivals:
+                    self._receive(arrival.message, work)
         except StorageBusy:
             raise
         except Exception:  # outermost loop of an arrival; the report is remembered as refused and the loop goes on
-            if len(messages) > 1:
-                for message in messages:
-                    self._handle([message])
+            if len(arrivals) > 1:
+                for arrival in arrivals:
+                    self._handle([arrival])
                 return
             log.exception("a report could not be handled")
             with self._services.storage.writing() as work:
-                self._refuse(messages[0], "error", work)
-        for message in messages:
-            self._client.ack(message.mid, message.qos)
+                self._refuse(arrivals[0].message, "error", work)
+        for arrival in arrivals:
+            arrival.acknowledge()
 
     def _receive(self, message: mqtt.MQTTMessage, work: Work) -> None:
         """One report, taken in or remembered as refused."""

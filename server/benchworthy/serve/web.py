@@ -10,7 +10,7 @@ from waitress.server import create_server
 from benchworthy import wiring
 from benchworthy.errors import BenchworthyError
 from benchworthy.keeping import daily
-from benchworthy.serve import draining
+from benchworthy.serve import catching_up, draining
 from benchworthy.serve.lifeline import Lifeline
 
 
@@ -38,6 +38,7 @@ def main() -> int:
     signal.signal(signal.SIGTERM, leave)
     signal.signal(signal.SIGINT, leave)
     line.up()
+    catching_up.begin(house.services)
     with daily.kept(house.services, house.database.engine, house.settings.data):
         draining.serve(server, told.is_set)
     return 0

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, bindparam, func, insert, or_, select, update
 
 from benchworthy.desk.lapses import CHECKIN_INCOMPLETE
 from benchworthy.history.ledger import CLOCK_RIGHT, Entry
@@ -112,6 +112,9 @@ class DeskRows:
         return self._connection.execute(query).scalar()
 
 
+_LAST = select(t.ledger).where(t.ledger.c.chain == bindparam("of")).order_by(t.ledger.c.position.desc()).limit(1)
+
+
 class LedgerRows:
     """Implements ports.Ledger on one connection."""
 
@@ -119,8 +122,7 @@ class LedgerRows:
         self._connection = connection
 
     def last(self, chain: str) -> Entry | None:
-        c = t.ledger.c
-        row = self._connection.execute(select(t.ledger).where(c.chain == chain).order_by(c.position.desc()).limit(1)).first()
+        row = self._connection.execute(_LAST, {"of": chain}).first()
         return _entry(row) if row else None
 
     def latest(self, *chains: str) -> str | None:
@@ -137,8 +139,8 @@ class LedgerRows:
         return {chain: position for chain, position in self._connection.execute(query)}
 
     def add(self, entry: Entry, text: str | None) -> None:
-        self._connection.execute(insert(t.ledger).values(**{**_values(entry), "facts": dict(entry.facts)}))
-        self._connection.execute(insert(t.changes).values(chain=entry.chain, position=entry.position))
+        self._connection.execute(insert(t.ledger), {**_values(entry), "facts": dict(entry.facts)})
+        self._connection.execute(insert(t.changes), {"chain": entry.chain, "position": entry.position})
         if text is None or entry.text_hash is None:
             return
         known = select(t.texts.c.hash).where(t.texts.c.hash == entry.text_hash)

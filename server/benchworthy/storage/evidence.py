@@ -5,13 +5,24 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, insert, select, update
 
 from benchworthy.history.records import Evidence, Letter
 from benchworthy.judging.findings import Finding
 from benchworthy.judging.tests import Outcome
 from benchworthy.reports.report import Author, EvidenceClass
 from benchworthy.storage import tables as t
+
+# Statements of every single arrival, built once: building them takes longer than SQLite takes to answer.
+_c = t.evidence.c
+_FIND = select(t.evidence).where(_c.digest == bindparam("of"))
+_COUNTERS = select(_c.digest).where(
+    _c.serial == bindparam("of"),
+    _c.epoch == bindparam("in_epoch"),
+    _c.boot == bindparam("in_boot"),
+    _c.seq == bindparam("at"),
+    _c.author == "board",
+)
 
 
 class EvidenceRows:
@@ -21,7 +32,7 @@ class EvidenceRows:
         self._connection = connection
 
     def find(self, digest: str) -> Evidence | None:
-        row = self._connection.execute(select(t.evidence).where(t.evidence.c.digest == digest)).first()
+        row = self._connection.execute(_FIND, {"of": digest}).first()
         return _evidence(row) if row else None
 
     def of_run(self, run: str) -> Sequence[Evidence]:
@@ -35,14 +46,13 @@ class EvidenceRows:
         return [_evidence(row) for row in self._connection.execute(query)]
 
     def counters_used(self, serial: str, epoch: int, boot: int, seq: int) -> bool:
-        c = t.evidence.c
-        query = select(c.digest).where(c.serial == serial, c.epoch == epoch, c.boot == boot, c.seq == seq, c.author == "board")
-        return self._connection.execute(query.limit(1)).first() is not None
+        counters = {"of": serial, "in_epoch": epoch, "in_boot": boot, "at": seq}
+        return self._connection.execute(_COUNTERS, counters).first() is not None
 
     def add(self, evidence: Evidence) -> None:
         values = {field.name: getattr(evidence, field.name) for field in dataclasses.fields(evidence)}
         values["author"], values["evidence_class"] = str(evidence.author), str(evidence.evidence_class)
-        self._connection.execute(insert(t.evidence).values(**values))
+        self._connection.execute(insert(t.evidence), values)
 
     def add_verdicts(self, digest: str, judging: str, outcomes: Sequence[Outcome]) -> None:
         rows = [row for outcome in outcomes for row in verdict_rows(digest, judging, outcome)]
@@ -72,7 +82,7 @@ class EvidenceRows:
 
     def post(self, site: str, topic: str, payload: str, at: datetime) -> int:
         values = {"site": site, "topic": topic, "payload": payload, "queued_at": at}
-        key = self._connection.execute(insert(t.outbox).values(**values)).inserted_primary_key
+        key = self._connection.execute(insert(t.outbox), values).inserted_primary_key
         assert key is not None
         return int(key[0])
 

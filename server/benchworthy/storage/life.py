@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from datetime import datetime
 
-from sqlalchemy import Connection, exists, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from benchworthy.desk.life import DefectFacts, Life, RepairFacts, ReservationFacts, RetirementFacts, SignOff
 from benchworthy.storage import life_tables as t
@@ -27,7 +27,7 @@ class LifeRows:
             retired=self._retired(serial),
             missing_since=self._missing_since(serial),
             returns=self._returns(serial),
-            remark_waiting=self._remark_waiting(serial),
+            remark=self._oldest_remark(serial),
         )
 
     def add_defect(self, serial: str, seen: str, by: str, at: datetime) -> int:
@@ -100,9 +100,9 @@ class LifeRows:
         query = select(func.count()).where(loans.c.serial == serial, loans.c.returned_at.is_not(None))
         return self._connection.execute(query).scalar_one()
 
-    def _remark_waiting(self, serial: str) -> bool:
-        waiting = exists().where(remarks.c.serial == serial, remarks.c.read_at.is_(None))
-        return bool(self._connection.execute(select(waiting)).scalar())
+    def _oldest_remark(self, serial: str) -> int | None:
+        waiting = select(func.min(remarks.c.id)).where(remarks.c.serial == serial, remarks.c.read_at.is_(None))
+        return self._connection.execute(waiting).scalar()
 
     def _missing_since(self, serial: str) -> datetime | None:
         c = t.losses.c

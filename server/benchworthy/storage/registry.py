@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, exists, insert, select, update
+from sqlalchemy import Connection, Row, Select, and_, bindparam, exists, insert, select, update
 
 from benchworthy.history.records import Access, Bench, Board, BoundModule
 from benchworthy.storage import tables as t
@@ -17,7 +17,8 @@ class RegistryRows:
         self._connection = connection
 
     def board(self, serial: str) -> Board | None:
-        return self._one(_boards().where(t.boards.c.serial == serial))
+        row = self._connection.execute(_BY_SERIAL, {"of": serial}).first()
+        return _board(row) if row else None
 
     def by_inventory_ref(self, reference: str) -> Board | None:
         return self._one(_boards().where(t.boards.c.inventory_ref == reference))
@@ -147,3 +148,6 @@ def _boards() -> Select[Any]:
 
 def _board(row: Row[Any]) -> Board:
     return Board(**row._mapping)
+
+
+_BY_SERIAL = _boards().where(t.boards.c.serial == bindparam("of"))

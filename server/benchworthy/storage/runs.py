@@ -31,7 +31,9 @@ class RunRows:
     def of_board(self, serial: str) -> Sequence[Run]:
         """Newest first."""
         query = select(t.runs).where(t.runs.c.serial == serial).order_by(t.runs.c.opened_at.desc(), t.runs.c.id.desc())
-        return [self._run(row) for row in self._connection.execute(query).all()]
+        rows = self._connection.execute(query).all()
+        fixtures = self._fixtures_of(serial) if rows else {}
+        return [Run(**row._mapping, fixtures=tuple(fixtures.get(row.id, ()))) for row in rows]
 
     def close(self, run: str, at: datetime, by: str) -> None:
         self._connection.execute(update(t.runs).where(t.runs.c.id == run).values(closed_at=at, closed_by=by))
@@ -52,3 +54,12 @@ class RunRows:
         query = select(t.run_fixtures.c.fixture).where(t.run_fixtures.c.run == row.id).order_by(t.run_fixtures.c.fixture)
         fixtures = tuple(self._connection.execute(query).scalars())
         return Run(**row._mapping, fixtures=fixtures)
+
+    def _fixtures_of(self, serial: str) -> Mapping[str, list[str]]:
+        """All of a board's runs in one query: a board may have hundreds."""
+        f = t.run_fixtures.c
+        query = select(f.run, f.fixture).join_from(t.run_fixtures, t.runs, f.run == t.runs.c.id).where(t.runs.c.serial == serial)
+        found: dict[str, list[str]] = {}
+        for run, fixture in self._connection.execute(query.order_by(f.run, f.fixture)):
+            found.setdefault(run, []).append(fixture)
+        return found

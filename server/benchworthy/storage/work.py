@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, Engine, delete, insert, select
@@ -17,10 +17,12 @@ from benchworthy.storage.fixtures import FixtureRows
 from benchworthy.storage.lapses import LapseRows
 from benchworthy.storage.lending import LendingRows
 from benchworthy.storage.life import LifeRows
+from benchworthy.storage.read_back import ReadBackRows
 from benchworthy.storage.recalls import RecallRows
 from benchworthy.storage.registry import RegistryRows
 from benchworthy.storage.requests import RequestRows
 from benchworthy.storage.runs import RunRows
+from benchworthy.storage.standing import StandingRows
 from benchworthy.storage.tickets import TicketRows
 from benchworthy.storage.waivers import WaiverRows
 
@@ -43,6 +45,17 @@ class Rows:
     waivers: WaiverRows
     fixtures: FixtureRows
     recalls: RecallRows
+    standings: StandingRows
+    read_back: ReadBackRows
+    ending: dict[str, Callable[[], None]] = field(default_factory=dict)
+
+    def at_end(self, name: str, do: Callable[[], None]) -> None:
+        self.ending[name] = do
+
+    def end(self) -> None:
+        """Do what was left for the end."""
+        while self.ending:
+            self.ending.pop(next(iter(self.ending)))()
 
 
 def _rows(connection: Connection) -> Rows:
@@ -61,6 +74,8 @@ def _rows(connection: Connection) -> Rows:
         WaiverRows(connection),
         FixtureRows(connection),
         RecallRows(connection),
+        StandingRows(connection),
+        ReadBackRows(connection),
     )
 
 
@@ -73,7 +88,9 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Rows]:
         with writing(self.engine) as connection:
-            yield _rows(connection)
+            rows = _rows(connection)
+            yield rows
+            rows.end()
 
     @contextmanager
     def reading(self) -> Iterator[Rows]:

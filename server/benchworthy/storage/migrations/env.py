@@ -7,6 +7,7 @@ from benchworthy.storage import (  # noqa: F401  their tables join the others
     lapse_tables,
     lending_tables,
     life_tables,
+    standing_tables,
     waiver_tables,
 )
 from benchworthy.storage.tables import metadata
