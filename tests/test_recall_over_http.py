@@ -150,6 +150,7 @@ def test_a_board_enrolled_while_a_recall_stands_is_not_fit(made: Trial) -> None:
     assert made.unmet(serial) == ["held"]
     hold = made.get(f"/boards/{serial}/life")["hold"]["id"]
     made.post(f"/boards/{serial}/holds/{hold}/release", {"reason": "R30 is another one here"}, "coordinator")
+    made.clock.ahead += timedelta(seconds=1)  # of one second with the recall a certificate would count as issued before it
     answer = made.certify(serial)
     assert answer.status_code == 201 and standing(made, answer.json["id"]) == IN_FORCE
     assert made.get(f"/boards/{serial}/fitness")["fit"], "while the recall stands for the others"
