@@ -3,6 +3,7 @@
 import dataclasses
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
