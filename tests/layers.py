@@ -21,7 +21,7 @@ ORDER = (
     ("ports",),
     ("evidence",),
     ("acts",),
-    ("pipeline", "desk_actions", "fixture_actions", "fleet_actions"),
+    ("pipeline", "desk_actions", "run_actions", "certificate_actions", "fixture_actions", "house_actions", "fleet_actions"),
     ("virtual", "intake", "bench", "storage", "keys", "documents"),
     ("api", "pages"),
     ("web",),

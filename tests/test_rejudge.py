@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from benchworthy import desk_actions
+from benchworthy import certificate_actions
 from benchworthy.cli.main import main
 from benchworthy.designs.sheet import Sheet
 from services import reports
@@ -30,7 +30,7 @@ def rejudge(monkeypatch: pytest.MonkeyPatch, data: Path, *words: str) -> int:
 def entered(made: Trial, sheet: Sheet, holder: str | None = "C1") -> list[Any]:
     """The same over a sheet in force that the package does not have."""
     services = dataclasses.replace(made.services, find_sheet=lambda name: sheet)
-    return list(desk_actions.rejudge(services, None, None, holder))
+    return list(certificate_actions.rejudge(services, None, None, holder))
 
 
 def test_a_sheet_that_is_only_a_file_is_tried_and_nothing_is_written(
@@ -92,7 +92,7 @@ def test_a_rejudging_that_was_cut_short_goes_on_where_it_ended(tmp_path: Path) -
         serials = [certified_today(made, body) for body in ("CUTSH1", "CUTSH2")]
         sheet = changed(*NARROWER)
         services = dataclasses.replace(made.services, find_sheet=lambda name: sheet)
-        going = desk_actions.rejudge(services, None, None, "C1")
+        going = certificate_actions.rejudge(services, None, None, "C1")
         first = next(going)
         going.close()
         assert [len(lapse_entries(made, serial)) for serial in serials] == [int(s == first.serial) for s in serials]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchworthy import desk_actions
+from benchworthy import certificate_actions
 from services import absent
 from services.micropython import interpreter
 from services.mosquitto import SITE, Mosquitto, running_mosquitto, until
@@ -175,9 +175,9 @@ def papers(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (folder / "status").write_text(made.client.get("/api/v1/status-list").text)
         with made.house.database.writing() as work:
             work.desk.lapse(serial, "LAPSE-CHECKIN-FAILED", made.clock())
-        (folder / "lapsed").write_text(desk_actions.status_list(made.services))
+        (folder / "lapsed").write_text(certificate_actions.status_list(made.services))
         made.clock.ahead = -timedelta(days=30)
-        (folder / "old").write_text(desk_actions.status_list(made.services))
+        (folder / "old").write_text(certificate_actions.status_list(made.services))
         head, body, signature = token.split(".")
         (folder / "forged").write_text(f"{head}.{body[:-4]}AAAA.{signature}")
     return folder

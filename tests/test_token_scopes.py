@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from benchworthy import desk_actions
+from benchworthy import house_actions
 from benchworthy.api.paths import all_paths
 from benchworthy.cli.main import main
 from benchworthy.keys.access import fingerprint, new_secret
@@ -34,7 +34,7 @@ def made(tmp_path: Path) -> Iterator[Trial]:
         for scope in ("read", "reports", "tomorrow"):
             secret = new_secret(lambda size, scope=scope: scope.encode().ljust(size, b"."))  # type: ignore[misc]
             started.secrets[scope] = secret
-            desk_actions.register_token(started.services, fingerprint(secret), "coordinator", "C1", None, "C1", scope)
+            house_actions.register_token(started.services, fingerprint(secret), "coordinator", "C1", None, "C1", scope)
         yield started
 
 

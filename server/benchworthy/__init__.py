@@ -11,7 +11,7 @@ desk        fitness, certify, check in, lend, hold: one pure decision per file
 fleet       statistics over history
 ports       what the core needs from outside
 pipeline    the path of a report
-desk_actions, fixture_actions  the acts of the desk; those about fixtures and whole designs
+desk_actions  the acts of the desk; beside it run_actions, certificate_actions, fixture_actions and house_actions
 fleet_actions  what is asked of many boards at once
 virtual     boards that are circuits
 intake      bytes to report; the MQTT listener; broker files; the embedded broker

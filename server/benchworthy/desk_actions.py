@@ -4,13 +4,11 @@ Each function opens one unit of work, and everything it does commits together or
 of whoever asks; it stands on every ledger entry.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from benchworthy.acts import (
     building,
-    certifying,
     class_sets,
     enrolling,
     importing,
@@ -18,55 +16,29 @@ from benchworthy.acts import (
     modules,
     naming,
     printing,
-    rejudging,
-    requesting,
     returning,
-    revoking,
-    signing_keys,
-    software,
     telling,
-    tickets,
     upkeep,
     waiving,
-    withdrawing,
 )
 from benchworthy.acts import remarks as remarking
-from benchworthy.acts import runs as running
 from benchworthy.acts.enrolling import Enrolment
 from benchworthy.acts.gather import board_of
 from benchworthy.acts.lending import Going, Lent
 from benchworthy.acts.returning import Back, TakenBack
-from benchworthy.acts.runs import Opening
-from benchworthy.designs.sheet import Sheet
 from benchworthy.desk.check_in import CheckIn
 from benchworthy.desk.fitness import Fitness
 from benchworthy.desk.modules import Swap
-from benchworthy.desk.software import Approved
 from benchworthy.history.ledger import Entry
 from benchworthy.history.lending import LoanQuery, Remark
-from benchworthy.history.records import Access, Bench, Board, BoundModule, Certificate, Request, Run, Waiver
-from benchworthy.history.tickets import Ticket
-from benchworthy.judging.run import Assessment
+from benchworthy.history.records import Board, BoundModule, Waiver
 from benchworthy.ports import Services
-from benchworthy.reports.report import Reading
 
 
 def enrol(services: Services, wanted: Enrolment, holder: str) -> tuple[Board, str]:
     """A board comes onto the record; its field key is told once."""
     with services.storage.writing() as work:
         return enrolling.enrol(wanted, holder, work, services)
-
-
-def register_bench(services: Services, name: str, thumbprint: str, jwk: dict[str, Any], holder: str) -> Bench:
-    with services.storage.writing() as work:
-        return enrolling.register_bench(name, thumbprint, jwk, holder, work, services)
-
-
-def register_token(
-    services: Services, fingerprint: str, role: str, code: str, days: int | None, holder: str, scope: str = "all"
-) -> Access:
-    with services.storage.writing() as work:
-        return enrolling.register_token(fingerprint, role, code, days, holder, work, services, scope)
 
 
 def fitness(services: Services, serial: str) -> tuple[Board, Fitness]:
@@ -96,128 +68,16 @@ def changes(services: Services, after: int, limit: int) -> Sequence[telling.Chan
         return telling.changes(after, limit, work, services)
 
 
-def tokens(services: Services, after: str, limit: int) -> Sequence[Access]:
-    with services.storage.reading() as work:
-        return work.registry.accesses(services.site, after, limit)
-
-
-def revoke_token(services: Services, token: str, holder: str) -> Access:
-    """From now on it opens nothing."""
-    with services.storage.writing() as work:
-        return revoking.token(token, holder, work, services)
-
-
-def benches(services: Services, after: str, limit: int) -> Sequence[Bench]:
-    with services.storage.reading() as work:
-        return work.registry.benches(services.site, after, limit)
-
-
-def revoke_bench(services: Services, thumbprint: str, since: datetime, reason: str, holder: str) -> tuple[Bench, Sequence[str]]:
-    """Its key vouches for nothing any more; what it vouched for since then lapses."""
-    with services.storage.writing() as work:
-        return revoking.bench(thumbprint, since, reason, holder, work, services)
-
-
 def history(services: Services, serial: str, after: int = 0, limit: int | None = None) -> Sequence[Entry]:
     """The board's chain, or a page of it, oldest first."""
     with services.storage.reading() as work:
         return work.ledger.entries(board_of(serial, work, services).serial, after, limit)
 
 
-def ask_board(services: Services, serial: str, do: str, holder: str) -> Request:
-    """A board in the field is asked to test itself or to show where it is."""
-    with services.storage.writing() as work:
-        return requesting.ask(serial, do, holder, work, services)
-
-
-def request(services: Services, serial: str, number: int) -> Request:
-    with services.storage.reading() as work:
-        return requesting.find(serial, number, work, services)
-
-
-def field_key(services: Services, serial: str, holder: str) -> requesting.FieldKey:
-    """Whoever installs a board gets its own key."""
-    with services.storage.writing() as work:
-        return requesting.field_key(serial, holder, work, services)
-
-
-def open_run(services: Services, wanted: Opening, holder: str) -> dict[str, Any]:
-    """A person opens a run; the bench gets the run key."""
-    with services.storage.writing() as work:
-        return running.open_run(wanted, holder, work, services)
-
-
-def issue_tickets(services: Services, thumbprint: str, design: str, test_set: str, count: int, holder: str) -> Mapping[str, Any]:
-    """Runs for a bench that will be away from the service."""
-    with services.storage.writing() as work:
-        return tickets.issue(thumbprint, design, test_set, count, holder, work, services)
-
-
-def use_ticket(services: Services, run: str, told: tickets.Use, holder: str) -> bool:
-    """A ticket's run opens for the board it was used for; False when that is on record already."""
-    with services.storage.writing() as work:
-        return tickets.use(run, told, holder, work, services)
-
-
-def tickets_of(services: Services, thumbprint: str, after: str, limit: int) -> Sequence[tuple[Ticket, str]]:
-    with services.storage.reading() as work:
-        return tickets.listed(thumbprint, after, limit, work, services)
-
-
-def draw_again(services: Services, run: str, test: str, holder: str) -> dict[str, Any]:
-    with services.storage.writing() as work:
-        return running.draw_again(run, test, holder, work, services)
-
-
-def answer(services: Services, run: str, answers: tuple[Reading, ...], holder: str, role: str) -> Assessment:
-    with services.storage.writing() as work:
-        return running.answer(run, answers, holder, role, work, services)
-
-
-def view_run(services: Services, run: str) -> tuple[Run, Assessment, Mapping[str, Any]]:
-    """A run judged as it stands, and what it still needs."""
-    with services.storage.reading() as work:
-        return running.view(run, work, services)
-
-
-def close_run(services: Services, run: str, holder: str) -> tuple[Run, Assessment]:
-    with services.storage.writing() as work:
-        return running.close(run, holder, work, services)
-
-
-def certify(services: Services, serial: str, run: str | None, holder: str) -> Certificate:
-    """Issue a certificate, or tell everything that is unmet."""
-    with services.storage.writing() as work:
-        return certifying.certify(serial, run, holder, work, services)
-
-
-def certificate(services: Services, certificate_id: str) -> Certificate:
-    with services.storage.reading() as work:
-        return certifying.find(certificate_id, work, services)
-
-
-def results(services: Services, certificate_id: str) -> str:
-    """The results document, byte for byte as it was hashed."""
-    with services.storage.reading() as work:
-        return work.desk.document(certifying.find(certificate_id, work, services).results) or ""
-
-
-def certificate_on_paper(services: Services, certificate_id: str) -> printing.CertificateText:
-    """What its PDF is made from."""
-    with services.storage.reading() as work:
-        return printing.certificate(certificate_id, work, services)
-
-
 def labels(services: Services, serials: Sequence[str]) -> tuple[printing.LabelText, ...]:
     """What the labels of these boards say."""
     with services.storage.reading() as work:
         return printing.labels(serials, work, services)
-
-
-def withdraw(services: Services, certificate_id: str, reason: str, holder: str) -> Certificate:
-    """A coordinator takes a certificate back."""
-    with services.storage.writing() as work:
-        return withdrawing.withdraw(certificate_id, reason, holder, work, services)
 
 
 def swap_module(services: Services, told: Swap, holder: str) -> modules.Swapped:
@@ -229,54 +89,6 @@ def swap_module(services: Services, told: Swap, holder: str) -> modules.Swapped:
 def modules_of(services: Services, serial: str, after: int, limit: int) -> Sequence[BoundModule]:
     with services.storage.reading() as work:
         return modules.listed(serial, after, limit, work, services)
-
-
-def approve_software(services: Services, kind: str, value: str, reason: str, holder: str) -> Approved:
-    """A firmware or an agent is declared compatible."""
-    with services.storage.writing() as work:
-        return software.approve(kind, value, reason, holder, work, services)
-
-
-def approved_software(services: Services, after: int, limit: int) -> Sequence[Approved]:
-    with services.storage.reading() as work:
-        return software.listed(after, limit, work, services)
-
-
-def revoke_approval(services: Services, number: int, reason: str, holder: str) -> Approved:
-    with services.storage.writing() as work:
-        return software.revoke(number, reason, holder, work, services)
-
-
-def rejudge(services: Services, design: str | None, sheet: Sheet | None, holder: str | None) -> Iterator[rejudging.Rejudged]:
-    """Certificates in force by another sheet; with a holder entered for good, each by itself, so it may be begun again."""
-    with services.storage.reading() as work:
-        waiting = rejudging.in_force(design, work, services)
-    for certificate in waiting:
-        with services.storage.reading() as work:
-            found = rejudging.judge(certificate, sheet, work, services)
-        if found is None:
-            continue
-        if holder is not None:
-            with services.storage.writing() as work:
-                rejudging.settle(found, holder, work, services)
-        yield found
-
-
-def rotate_key(services: Services, rotate: Callable[[], tuple[str, str]], holder: str) -> tuple[str, str]:
-    """`rotate` changes the key files and names the old key and the new one."""
-    with services.storage.writing() as work:
-        return signing_keys.rotate(rotate, holder, work, services)
-
-
-def withdraw_key(services: Services, thumbprint: str, reason: str, holder: str) -> Sequence[str]:
-    """What a key signed is worth nothing any more; the certificates that lapse by it."""
-    with services.storage.writing() as work:
-        return signing_keys.withdraw(thumbprint, reason, holder, work, services)
-
-
-def status_list(services: Services) -> str:
-    with services.storage.reading() as work:
-        return certifying.status_list(work, services)
 
 
 def lend(services: Services, going: Going, borrower: str, due: datetime, holder: str) -> Lent:

@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import func, select
 from werkzeug.test import TestResponse
 
-from benchworthy import desk_actions, settings, wiring
+from benchworthy import house_actions, settings, wiring
 from benchworthy.intake import label
 from benchworthy.keys.access import fingerprint, new_secret
 from benchworthy.keys.bench_key import BenchKey
@@ -170,7 +170,7 @@ def trial(data: Path, site: str = SITE, database: str | None = None, checks: str
     made = Trial(house, services, app, clock, BenchKey.load_or_create(data / "bench.jwk"), app.test_client())
     for role, holder in PEOPLE.items():
         made.secrets[role] = new_secret(os.urandom)
-        desk_actions.register_token(services, fingerprint(made.secrets[role]), role, holder, None, "C1")
+        house_actions.register_token(services, fingerprint(made.secrets[role]), role, holder, None, "C1")
     made.post("/benches", {"name": "Bench 1", "jwk": dict(made.bench.public_jwk)}, "coordinator")
     try:
         yield made

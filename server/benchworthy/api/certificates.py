@@ -5,7 +5,7 @@ from typing import Any
 from flask import Response, request
 from flask_smorest import Blueprint
 
-from benchworthy import desk_actions
+from benchworthy import certificate_actions
 from benchworthy.acts.results import said_by
 from benchworthy.api import printing, schemas
 from benchworthy.api.access import allowed, holder, services
@@ -22,7 +22,7 @@ blueprint = Blueprint("certificates", __name__, url_prefix="/api/v1", descriptio
 @blueprint.response(201, schemas.CertificateOut)
 def certify(body: dict[str, Any], serial: str) -> dict[str, Any]:
     """Issue a certificate on a run, or answer 409 with every unmet condition."""
-    return _shown(desk_actions.certify(services(), label.parse(serial), body["run"], holder()))
+    return _shown(certificate_actions.certify(services(), label.parse(serial), body["run"], holder()))
 
 
 @blueprint.get("/certificates/<certificate>")
@@ -34,8 +34,10 @@ def one(certificate: str) -> Any:
     """A certificate as JSON, as the signed token with `Accept: application/jose`, or to print with `application/pdf`."""
     wanted = request.accept_mimetypes.best_match(["application/json", "application/jose", printing.PDF])
     if wanted == printing.PDF:
-        return _varied(printing.certificate_answer(desk_actions.certificate_on_paper(services(), certificate), certificate))
-    found = desk_actions.certificate(services(), certificate)
+        return _varied(
+            printing.certificate_answer(certificate_actions.certificate_on_paper(services(), certificate), certificate)
+        )
+    found = certificate_actions.certificate(services(), certificate)
     if wanted == "application/jose":
         return _varied(Response(found.token, mimetype="application/jose"))
     return _shown(found), 200, {"Vary": "Accept"}
@@ -46,7 +48,7 @@ def one(certificate: str) -> Any:
 @blueprint.response(200)
 def results(certificate: str) -> Response:
     """The results document, byte for byte as its SHA-256 stands in the certificate."""
-    return Response(desk_actions.results(services(), certificate), mimetype="application/json")
+    return Response(certificate_actions.results(services(), certificate), mimetype="application/json")
 
 
 @blueprint.post("/certificates/<certificate>/withdrawal")
@@ -55,7 +57,7 @@ def results(certificate: str) -> Response:
 @blueprint.response(201, schemas.CertificateOut)
 def withdraw(body: dict[str, Any], certificate: str) -> dict[str, Any]:
     """Withdraw a certificate (LAPSE-WITHDRAWN); the status list says so at once."""
-    return _shown(desk_actions.withdraw(services(), certificate, body["reason"], holder()))
+    return _shown(certificate_actions.withdraw(services(), certificate, body["reason"], holder()))
 
 
 @blueprint.get("/status-list")
@@ -63,7 +65,7 @@ def withdraw(body: dict[str, Any], certificate: str) -> dict[str, Any]:
 @blueprint.response(200, {"type": "string"}, content_type="application/jose")
 def status_list() -> Response:
     """The signed, dated list of what is in force; needs no token."""
-    return Response(desk_actions.status_list(services()), mimetype="application/jose")
+    return Response(certificate_actions.status_list(services()), mimetype="application/jose")
 
 
 def _varied(answer: Response) -> Response:

@@ -4,7 +4,7 @@ from typing import Any
 
 from flask_smorest import Blueprint
 
-from benchworthy import desk_actions
+from benchworthy import desk_actions, house_actions
 from benchworthy.api import lapse_schemas as schemas
 from benchworthy.api import listing
 from benchworthy.api.access import allowed, holder, services
@@ -44,7 +44,7 @@ def modules(query: dict[str, Any], serial: str) -> Any:
 @blueprint.response(201, schemas.ApprovalOut)
 def approve(body: dict[str, Any]) -> Any:
     """Declare a firmware or an agent compatible: a board that changes to it keeps its certificate."""
-    return desk_actions.approve_software(services(), body["kind"], body["value"], body["reason"], holder())
+    return house_actions.approve_software(services(), body["kind"], body["value"], body["reason"], holder())
 
 
 @blueprint.get("/approved-firmware")
@@ -54,7 +54,7 @@ def approve(body: dict[str, Any]) -> Any:
 @blueprint.alt_response(200, schema=listing.TEXT, content_type=listing.CSV)
 def approved(query: dict[str, Any]) -> Any:
     """What was declared compatible, with who said so and why, those taken back too; also as `text/csv`."""
-    found = desk_actions.approved_software(services(), query["after"], query["limit"])
+    found = house_actions.approved_software(services(), query["after"], query["limit"])
     following = str(found[-1].number) if len(found) == query["limit"] else None
     return listing.page("approved", found, schemas.ApprovalOut, following)
 
@@ -65,4 +65,4 @@ def approved(query: dict[str, Any]) -> Any:
 @blueprint.response(201, schemas.ApprovalOut)
 def revoke(body: dict[str, Any], number: int) -> Any:
     """Take a declaration back; a board that runs such a program loses its certificate by its next report."""
-    return desk_actions.revoke_approval(services(), number, body["reason"], holder())
+    return house_actions.revoke_approval(services(), number, body["reason"], holder())

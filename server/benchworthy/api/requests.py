@@ -5,7 +5,7 @@ from typing import Any
 from flask import url_for
 from flask_smorest import Blueprint
 
-from benchworthy import desk_actions
+from benchworthy import run_actions
 from benchworthy.api import schemas
 from benchworthy.api.access import allowed, holder, services
 from benchworthy.intake import label
@@ -19,7 +19,7 @@ blueprint = Blueprint("requests", __name__, url_prefix="/api/v1", description="B
 @blueprint.response(202, schemas.RequestOut)
 def ask(body: dict[str, Any], serial: str) -> Any:
     """Ask a board in the field to test itself, or to show where it is: lamp and tone for half a minute, never a motor."""
-    made = desk_actions.ask_board(services(), label.parse(serial), body["do"], holder())
+    made = run_actions.ask_board(services(), label.parse(serial), body["do"], holder())
     place = url_for("requests.one", serial=made.serial, number=made.number)
     return made, 202, {"Location": place}
 
@@ -29,7 +29,7 @@ def ask(body: dict[str, Any], serial: str) -> Any:
 @blueprint.response(200, schemas.RequestOut)
 def one(serial: str, number: int) -> Any:
     """A request as it stands; `sent_at` says when the broker took it, not whether the board heard it."""
-    return desk_actions.request(services(), label.parse(serial), number)
+    return run_actions.request(services(), label.parse(serial), number)
 
 
 @blueprint.post("/boards/<serial>/field-key")
@@ -37,5 +37,5 @@ def one(serial: str, number: int) -> Any:
 @blueprint.response(200, schemas.FieldKeyOut)
 def field_key(serial: str) -> dict[str, Any]:
     """The board's field key for its installation at a bench; that it was told goes into the board's history."""
-    told = desk_actions.field_key(services(), label.parse(serial), holder())
+    told = run_actions.field_key(services(), label.parse(serial), holder())
     return {"serial": told.board.serial, "epoch": told.board.epoch, "key": told.key, "mqtt": told.mqtt}

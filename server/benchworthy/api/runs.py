@@ -6,7 +6,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from werkzeug.exceptions import UnsupportedMediaType
 
-from benchworthy import desk_actions, pipeline
+from benchworthy import pipeline, run_actions
 from benchworthy.acts.runs import Opening
 from benchworthy.api import schemas
 from benchworthy.api.access import allowed, holder, role, services
@@ -41,7 +41,7 @@ def open_run(body: dict[str, Any], serial: str) -> dict[str, Any]:
     """Open a run at a bench. The answer holds the run key, a secret for the board's RAM."""
     wanted_set = stage_set(body["stage"]) if "stage" in body else body["set"]
     wanted = Opening(label.parse(serial), wanted_set, body["bench"], body["scanned"], tuple(body["fixtures"]))
-    return desk_actions.open_run(services(), wanted, holder())
+    return run_actions.open_run(services(), wanted, holder())
 
 
 @blueprint.get("/runs/<run>")
@@ -49,7 +49,7 @@ def open_run(body: dict[str, Any], serial: str) -> dict[str, Any]:
 @blueprint.response(200, schemas.RunOut)
 def view(run: str) -> dict[str, Any]:
     """A run judged provisionally, with what is still needed."""
-    found, assessment, more = desk_actions.view_run(services(), run)
+    found, assessment, more = run_actions.view_run(services(), run)
     return shown(found, assessment, more)
 
 
@@ -59,8 +59,8 @@ def view(run: str) -> dict[str, Any]:
 @blueprint.response(201, schemas.RunOut)
 def answer(body: dict[str, Any], run: str) -> dict[str, Any]:
     """Answer as operator or inspector; each person answers by their own token."""
-    desk_actions.answer(services(), run, tuple(body["answers"]), holder(), role())
-    return shown(*desk_actions.view_run(services(), run))
+    run_actions.answer(services(), run, tuple(body["answers"]), holder(), role())
+    return shown(*run_actions.view_run(services(), run))
 
 
 @blueprint.post("/runs/<run>/draws")
@@ -69,7 +69,7 @@ def answer(body: dict[str, Any], run: str) -> dict[str, Any]:
 @blueprint.response(201, schemas.DrawOut)
 def draw(body: dict[str, Any], run: str) -> dict[str, Any]:
     """Draw once more after a wrong answer."""
-    return desk_actions.draw_again(services(), run, body["test"], holder())
+    return run_actions.draw_again(services(), run, body["test"], holder())
 
 
 @blueprint.post("/runs/<run>/close")
@@ -77,8 +77,8 @@ def draw(body: dict[str, Any], run: str) -> dict[str, Any]:
 @blueprint.response(200, schemas.RunOut)
 def close(run: str) -> dict[str, Any]:
     """Freeze a run."""
-    desk_actions.close_run(services(), run, holder())
-    return shown(*desk_actions.view_run(services(), run))
+    run_actions.close_run(services(), run, holder())
+    return shown(*run_actions.view_run(services(), run))
 
 
 def shown(run: Any, assessment: Any, more: Any) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from flask import request
 from flask_smorest import Blueprint
 from werkzeug.exceptions import UnsupportedMediaType
 
-from benchworthy import desk_actions
+from benchworthy import desk_actions, house_actions
 from benchworthy.acts.revoking import SHOWN
 from benchworthy.api import fleet_file, listing, script_schemas
 from benchworthy.api.access import allowed, holder, services
@@ -53,7 +53,7 @@ def bring_in(query: dict[str, Any]) -> Any:
 @blueprint.response(200, script_schemas.Tokens, headers=listing.HEADERS)
 def tokens(query: dict[str, Any]) -> Any:
     """Who has a token; the secrets themselves are nowhere."""
-    found = desk_actions.tokens(services(), query["after"], query["limit"])
+    found = house_actions.tokens(services(), query["after"], query["limit"])
     following = found[-1].fingerprint if len(found) == query["limit"] else None
     return listing.page("tokens", [_token(one) for one in found], script_schemas.KnownToken, following)
 
@@ -63,7 +63,7 @@ def tokens(query: dict[str, Any]) -> Any:
 @blueprint.response(201, script_schemas.KnownToken)
 def revoke_token(token: str) -> dict[str, Any]:
     """Take a token back; it opens nothing from now on."""
-    return _token(desk_actions.revoke_token(services(), token, holder()))
+    return _token(house_actions.revoke_token(services(), token, holder()))
 
 
 @blueprint.get("/benches")
@@ -72,7 +72,7 @@ def revoke_token(token: str) -> dict[str, Any]:
 @blueprint.response(200, script_schemas.Benches, headers=listing.HEADERS)
 def benches(query: dict[str, Any]) -> Any:
     """The benches of this site by thumbprint, those revoked too."""
-    found = desk_actions.benches(services(), query["after"], query["limit"])
+    found = house_actions.benches(services(), query["after"], query["limit"])
     following = found[-1].thumbprint if len(found) == query["limit"] else None
     return listing.page("benches", found, script_schemas.KnownBench, following)
 
@@ -83,7 +83,7 @@ def benches(query: dict[str, Any]) -> Any:
 @blueprint.response(201, script_schemas.BenchRevoked)
 def revoke_bench(body: dict[str, Any], thumbprint: str) -> dict[str, Any]:
     """Take a bench's key back; certificates that rest on its runs since then lapse (LAPSE-BENCH)."""
-    bench, lapsed = desk_actions.revoke_bench(services(), thumbprint, body["since"], body["reason"], holder())
+    bench, lapsed = house_actions.revoke_bench(services(), thumbprint, body["since"], body["reason"], holder())
     return {"thumbprint": bench.thumbprint, "name": bench.name, "revoked_at": bench.revoked_at, "lapsed": lapsed}
 
 

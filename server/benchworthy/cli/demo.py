@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
 
-from benchworthy import desk_actions, settings, wiring
+from benchworthy import house_actions, settings, wiring
 from benchworthy.bench.client import Service
 from benchworthy.cli.service import say
 from benchworthy.keys.access import fingerprint, new_secret
@@ -69,7 +69,7 @@ def _running(data: Path, options: argparse.Namespace) -> Iterator[tuple[Stage, s
 def _first_token(environment: dict[str, str]) -> str:
     core = wiring.build(settings.read(environment), signing=True)
     secret = new_secret(core.services.random)
-    desk_actions.register_token(core.services, fingerprint(secret), "coordinator", "C1", None, "C1")
+    house_actions.register_token(core.services, fingerprint(secret), "coordinator", "C1", None, "C1")
     core.database.engine.dispose()
     return secret
 

@@ -3,7 +3,7 @@
 import argparse
 import json
 
-from benchworthy import desk_actions, wiring
+from benchworthy import house_actions, wiring
 from benchworthy.cli import holder
 from benchworthy.cli.service import say
 from benchworthy.errors import KeyInUse, RequestInvalid, UnknownKey
@@ -50,7 +50,7 @@ def _rotate(options: argparse.Namespace, settings: Settings) -> int:
     by, path = holder.code(options), settings.data / wiring.SIGNING_FILE
     secret.load_signing_key(path)  # where there is none, none is made
     house = wiring.build(settings, signing=True)
-    old, new = desk_actions.rotate_key(house.services, lambda: secret.renew_signing_key(path), by)
+    old, new = house_actions.rotate_key(house.services, lambda: secret.renew_signing_key(path), by)
     house.database.engine.dispose()
     print(json.dumps({"old": old, "new": new}, indent=1) if options.json else new)
     say(f"{new} signs from now on. {old} signs no more, and what it signed is good; its private half is deleted.")
@@ -68,7 +68,7 @@ def _withdraw(options: argparse.Namespace, settings: Settings) -> int:
     if options.thumbprint not in signer.former:
         raise UnknownKey(f"{options.thumbprint} is no former key of this site.")
     house = wiring.build(settings, signing=True)
-    lapsed = desk_actions.withdraw_key(house.services, options.thumbprint, options.reason, by)
+    lapsed = house_actions.withdraw_key(house.services, options.thumbprint, options.reason, by)
     # Cut short here, the key is published still: the same command again finishes.
     secret.forget_former_key(path, options.thumbprint)
     house.database.engine.dispose()

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from benchworthy import desk_actions, wiring
+from benchworthy import certificate_actions, wiring
 from benchworthy.acts.rejudging import Rejudged
 from benchworthy.cli import holder
 from benchworthy.cli.service import say
@@ -44,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
     path_of(settings.database)  # no database is made here
     house = wiring.build(settings, signing=False)
     found = []
-    for one in desk_actions.rejudge(house.services, sheet.name if sheet else options.design, sheet, by):
+    for one in certificate_actions.rejudge(house.services, sheet.name if sheet else options.design, sheet, by):
         found.append(one)
         if not options.json and (one.lapses or one.better):
             print(_line(one), flush=True)

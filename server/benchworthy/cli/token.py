@@ -2,7 +2,7 @@
 
 import argparse
 
-from benchworthy import desk_actions, wiring
+from benchworthy import house_actions, wiring
 from benchworthy.acts.enrolling import ROLES, SCOPES
 from benchworthy.cli import service
 from benchworthy.errors import FirstTokenExists, RequestInvalid
@@ -39,6 +39,6 @@ def run(options: argparse.Namespace) -> int:
         if work.registry.any_access():
             raise FirstTokenExists("There is a token already.")
     secret = new_secret(core.random)
-    desk_actions.register_token(core, fingerprint(secret), "coordinator", options.holder, options.days, options.holder)
+    house_actions.register_token(core, fingerprint(secret), "coordinator", options.holder, options.days, options.holder)
     service.show(options, {"secret": secret, "role": "coordinator", "holder": options.holder}, secret)
     return 0
