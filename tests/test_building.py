@@ -30,6 +30,7 @@ SHEET = catalogue.find("tarn-b")
 def made(tmp_path: Path) -> Iterator[Trial]:
     """A service without processes, over a folder of its own."""
     with trial(tmp_path) as started:
+        started.have_fixtures()
         yield started
 
 

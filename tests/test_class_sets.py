@@ -105,7 +105,10 @@ def test_what_happens_to_a_board_after_it_was_looked_at_is_not_missed(made: Tria
 
 @pytest.mark.real_time
 def test_twenty_boards_go_out_and_come_back_in_short_transactions(made: Trial) -> None:
-    """At most 50 ms of this thread's own time with the lock held, whatever else the machine does meanwhile."""
+    """At most 50 ms of this thread's own time with the lock held, whatever else the machine does meanwhile.
+
+    The acts themselves are two transactions; their boards' standings are worked out in others after them.
+    """
     serials = [certified(made, f"SHORT{number:02}") for number in range(MOST)]
     held: list[float] = []
 
@@ -126,4 +129,4 @@ def test_twenty_boards_go_out_and_come_back_in_short_transactions(made: Trial) -
     due = made.clock() + timedelta(days=7)
     desk_actions.lend_set(timed, [Going(serial, COUNTED) for serial in serials], "class-5b", due, "D1")
     desk_actions.take_back_set(timed, [Back(serial, COUNTED) for serial in serials], "D1")
-    assert len(held) == 2 and max(held) < 0.05, held
+    assert len(held) >= 2 and max(held) < 0.05, held

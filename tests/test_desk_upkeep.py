@@ -1,6 +1,7 @@
 """Defects, repairs, holds, reservations, loss and retirement over HTTP, one board each, as the desk would meet them."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,7 @@ def test_a_defect_holds_a_board_until_a_repair_and_a_whole_run_and_a_new_certifi
     released = made.ask("POST", hold, {"reason": "Mended."})
     assert (released.status_code, released.json["state"], released.json["hold"]) == (200, "in repair", None)
     assert not made.get(f"/boards/{serial}/fitness")["fit"]
+    made.clock.ahead += timedelta(seconds=1)  # a certificate of one second with the repair would count as issued before it
     renewal = made.whole_run(serial, test_set="renewal")["run"]
     assert "renewal-not-enough" in made.unmet(serial, renewal)
     assert made.certify(serial, made.whole_run(serial)["run"]).status_code == 201

@@ -5,10 +5,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from benchworthy.api import failures
 from services.served import served
 from services.service import trial
 
-SECONDS = 40  # of making requests; the budget of the whole test is a minute
+SECONDS = 60  # of making requests; the budget of the whole test is a minute and a half
 # `positive_data_acceptance` is left out: a serial number has a check character and belongs to an enrolled board, which no
 # schema can say, so a request that fits its schema may well be refused. The rest are all the checks there are.
 LEFT_OUT = "positive_data_acceptance"
@@ -25,8 +28,12 @@ def found_by_schemathesis(url: str, secret: str, folder: Path) -> subprocess.Com
     return subprocess.run(command, cwd=folder, env=where, capture_output=True, text=True, timeout=SECONDS + 60, check=False)
 
 
-def test_every_answer_is_what_the_document_says(tmp_path: Path) -> None:
-    """No 500, no undocumented status, media type or field, no door without a token, no method without Allow."""
+def test_every_answer_is_what_the_document_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No 500, no undocumented status, media type or field, no door without a token, no method without Allow.
+
+    The limit on wrong tokens is lifted here: it has tests of its own, and the program sends one at every door.
+    """
+    monkeypatch.setattr(failures, "MOST", 100_000)
     (tmp_path / "house").mkdir()
     (tmp_path / "run").mkdir()
     with trial(tmp_path / "house") as made, served(made.app) as url:

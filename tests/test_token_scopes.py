@@ -31,6 +31,7 @@ DELIVERS = {
 def made(tmp_path: Path) -> Iterator[Trial]:
     """A service without processes; coordinators whose tokens have a scope, by its name."""
     with trial(tmp_path) as started:
+        started.have_fixtures()
         for scope in ("read", "reports", "tomorrow"):
             secret = new_secret(lambda size, scope=scope: scope.encode().ljust(size, b"."))  # type: ignore[misc]
             started.secrets[scope] = secret

@@ -17,6 +17,7 @@ from benchworthy.acts import (
     naming,
     printing,
     returning,
+    standing_kept,
     telling,
     upkeep,
     waiving,
@@ -59,7 +60,9 @@ def import_boards(services: Services, lines: Sequence[importing.Line], dry: bool
         with services.storage.reading() as work:
             return importing.look(lines, work, services)
     with services.storage.writing() as work:
-        return importing.enrol_all(lines, holder, work, services)
+        told = importing.enrol_all(lines, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return told
 
 
 def changes(services: Services, after: int, limit: int) -> Sequence[telling.Change]:
@@ -199,14 +202,18 @@ def lend_set(services: Services, going: Sequence[Going], borrower: str, due: dat
     with services.storage.reading() as work:
         seen = class_sets.look_out(going, borrower, due, work, services)
     with services.storage.writing() as work:
-        return class_sets.lend(going, seen, borrower, due, holder, work, services)
+        lent = class_sets.lend(going, seen, borrower, due, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return lent
 
 
 def take_back_set(services: Services, back: Sequence[Back], holder: str) -> tuple[TakenBack, ...]:
     with services.storage.reading() as work:
         seen = class_sets.look_back(back, work, services)
     with services.storage.writing() as work:
-        return class_sets.take_back(back, seen, holder, work, services)
+        taken = class_sets.take_back(back, seen, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return taken
 
 
 def sign_off(services: Services, serial: str, stage: int, builder: str, holder: str) -> upkeep.Record:

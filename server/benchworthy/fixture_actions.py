@@ -5,7 +5,7 @@ Each function opens one unit of work, except a recall, which opens many short on
 
 from collections.abc import Sequence
 
-from benchworthy.acts import fixtures, morning_check, recalling, references
+from benchworthy.acts import fixtures, morning_check, recalling, references, standing_kept
 from benchworthy.acts.doubting import Doubted
 from benchworthy.desk.facts import Recall
 from benchworthy.desk.fixtures import Check
@@ -33,7 +33,9 @@ def one(services: Services, name: str) -> fixtures.Record:
 def check(services: Services, name: str, run: str, holder: str) -> morning_check.Checked:
     """The morning check, by a run on a reference board."""
     with services.storage.writing() as work:
-        return morning_check.check(name, run, holder, work, services)
+        told = morning_check.check(name, run, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return told
 
 
 def calibrate(services: Services, name: str, paper: fixtures.Paper, holder: str) -> Check:
@@ -44,8 +46,10 @@ def calibrate(services: Services, name: str, paper: fixtures.Paper, holder: str)
 def report_fault(services: Services, name: str, seen: str, holder: str) -> tuple[fixtures.Record, Check, Doubted]:
     """It is held, and so is every board that rests on it since its last good check."""
     with services.storage.writing() as work:
-        check, doubted = fixtures.report_fault(name, seen, holder, work, services)
-        return fixtures.view(name, work, services), check, doubted
+        check, doubted = fixtures.report_fault(name, seen, holder, work, standing_kept.of_many(services))
+        told = fixtures.view(name, work, services), check, doubted
+    standing_kept.catch_up(services)
+    return told
 
 
 def release(services: Services, name: str, reason: str, holder: str) -> fixtures.Record:

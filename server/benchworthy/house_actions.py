@@ -9,6 +9,7 @@ from benchworthy.acts import (
     revoking,
     signing_keys,
     software,
+    standing_kept,
 )
 from benchworthy.desk.software import Approved
 from benchworthy.history.records import Access, Bench
@@ -46,7 +47,9 @@ def benches(services: Services, after: str, limit: int) -> Sequence[Bench]:
 def revoke_bench(services: Services, thumbprint: str, since: datetime, reason: str, holder: str) -> tuple[Bench, Sequence[str]]:
     """Its key vouches for nothing any more; what it vouched for since then lapses."""
     with services.storage.writing() as work:
-        return revoking.bench(thumbprint, since, reason, holder, work, services)
+        revoked = revoking.bench(thumbprint, since, reason, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return revoked
 
 
 def approve_software(services: Services, kind: str, value: str, reason: str, holder: str) -> Approved:
@@ -74,4 +77,6 @@ def rotate_key(services: Services, rotate: Callable[[], tuple[str, str]], holder
 def withdraw_key(services: Services, thumbprint: str, reason: str, holder: str) -> Sequence[str]:
     """What a key signed is worth nothing any more; the certificates that lapse by it."""
     with services.storage.writing() as work:
-        return signing_keys.withdraw(thumbprint, reason, holder, work, services)
+        lapsed = signing_keys.withdraw(thumbprint, reason, holder, work, standing_kept.of_many(services))
+    standing_kept.catch_up(services)
+    return lapsed

@@ -1,6 +1,7 @@
 """A board's standing is kept beside the record: worked out from it, and again whenever something is entered about the board."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
@@ -15,7 +16,7 @@ from benchworthy.ports import Services, Work
 from benchworthy.reports import token as tokens
 from benchworthy.reports.report import Author
 
-AT_ONCE: Final = 10  # boards in one write transaction, so that nobody waits long for the lock
+AT_ONCE: Final = 5  # boards in one write transaction, so that nobody waits long for the lock
 _SIGNED = (Author.BOARD, Author.BENCH)
 
 
@@ -25,6 +26,16 @@ def refresh(board: Board, work: Work, services: Services) -> None:
     assert current is not None
     seen = work.standings.seen(board.serial)
     work.standings.keep(worked_out(current, seen or _newest_seen(board.serial, work, services), work, services))
+
+
+def outdate(board: Board, work: Work, services: Services) -> None:
+    """Only say that what is kept of the board holds no more: for acts on many boards, which may not keep the lock for long."""
+    work.standings.outdate(board.serial)
+
+
+def of_many(services: Services) -> Services:
+    """For an act on many boards; afterwards catch_up() works their standings out."""
+    return replace(services, keep_standing=outdate)
 
 
 def fresh(serial: str, work: Work, services: Services) -> Standing:
@@ -51,7 +62,7 @@ def worked_out(board: Board, seen: Seen | None, work: Work, services: Services) 
 def catch_up(services: Services) -> int:
     """Work out every standing that is wanting or rests on another sheet or other rules; how many there were.
 
-    In short transactions: whoever writes meanwhile waits for ten boards at most.
+    In short transactions: whoever writes meanwhile waits for a few boards at most.
     """
     done = 0
     while True:

@@ -26,9 +26,8 @@ REPLAYED: Final = "Idempotency-Replayed"
 KEPT: Final = timedelta(hours=24)
 _KEY: Final = re.compile(r'(?P<quote>"?)(?P<key>[!#-\[\]-~]{1,128})(?P=quote)')
 _KEPT_HEADERS: Final = ("Content-Type", "Location", "ETag", "Link")
-_READS: Final = frozenset(
-    {"printing.labels", "loans.slips"}
-)  # a POST that changes nothing; drawing a page has no place in a transaction
+# POSTs that change nothing; drawing a page has no place in a transaction.
+_READS: Final = frozenset({"printing.labels", "loans.slips"})
 # These are the same however often they are sent, by what they do, and go on where one before stopped; many boards in one
 # transaction would keep everybody else waiting.
 _SAME_AGAIN: Final = frozenset({"designs.recall", "designs.end_recall"})
@@ -53,10 +52,13 @@ class _OneTransaction:
 def once(services: Services, fingerprint: str, view: Callable[[], Any]) -> Any:
     """The answer of `view`, or the one it gave before. Raises RequestInvalid, KeyReused, RequestInFlight."""
     given = request.headers.get(HEADER)
-    if given is None or request.method != "POST" or request.endpoint in _READS | _SAME_AGAIN:
+    if given is None or request.method != "POST":
+        return view()
+    key = _key(given)
+    if request.endpoint in _READS | _SAME_AGAIN:
         return view()
     secret = request.headers["Authorization"].partition(" ")[2].strip()
-    keys = answer_keys(secret, _key(given))
+    keys = answer_keys(secret, key)
     with _alone(f"{fingerprint} {keys.name}"), services.storage.writing() as work:
         since = services.now() - KEPT
         wanted = keys.hash_request(_request())

@@ -72,6 +72,9 @@ class StandingRows:
         ]
         self._connection.execute(insert(s.spans), rows)
 
+    def outdate(self, serial: str) -> None:
+        self._connection.execute(_OUTDATE, {"of": serial})
+
     def see(self, serial: str, seen: Seen) -> bool:
         """A board was heard of; False when it has no standing yet. An older report than the one on record changes nothing."""
         if self._connection.execute(_SEE, {"of": serial, "not_after": seen.at, **_seen_values(seen)}).rowcount == 1:
@@ -110,6 +113,7 @@ class StandingRows:
 
 
 # Said for every report from the field, so it is built once.
+_OUTDATE = update(s.standings).where(s.standings.c.serial == bindparam("of")).values(basis="")
 _SEE = (
     update(s.standings)
     .where(
