@@ -8,6 +8,19 @@ import pytest
 
 # Reasons for which a test may be skipped where everything is installed. Keep it short: a skip proves nothing.
 ALLOWED_SKIPS = ("no interpreter wheel for this machine",)
+# Files that take a minute or so begin first: a process that met one at the end would keep the others waiting.
+SLOW = (
+    "test_kills_at_the_desk.py",
+    "test_scripts_schemathesis.py",
+    "test_kills.py",
+    "test_fresh_import.py",
+    "test_beck_trouble.py",
+    "test_power_cuts.py",
+    "test_bench_offline_kills.py",
+    "test_story.py",
+    "test_postgresql_service.py",
+    "test_virtual_matrix.py",
+)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -33,6 +46,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.get_closest_marker("real_time"):
             # Not a cure: what failed once stands in the summary as RERUN.
             item.add_marker(pytest.mark.flaky(reruns=1))
+    items.sort(key=lambda item: SLOW.index(item.path.name) if item.path.name in SLOW else len(SLOW))
     if config.getoption("--long"):
         return
     waiting = [item for item in items if item.get_closest_marker("long")]

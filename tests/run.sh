@@ -112,7 +112,7 @@ check() {
 check ruff python -m ruff check .
 check mypy python -m mypy
 # Most tests wait for something: three at a time keep two cores busy. A file's tests stay together, as they share what they start.
-check pytest python -m pytest -n 3 --dist loadfile "$@"
+check pytest python -m pytest -n 3 --dist loadfile --no-loadscope-reorder "$@"
 
 if [ -n "$failed" ]; then
     echo "tests/run.sh: did not hold:$failed" >&2

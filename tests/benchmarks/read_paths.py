@@ -27,7 +27,7 @@ from benchworthy.intake import label
 from benchworthy.ports import Services
 from benchworthy.web import create_app
 from services import reports
-from services.desk import certified, in_days
+from services.desk import COUNTED, certified, in_days
 from services.service import Trial, trial
 
 ROUNDS, REPORTS = 15, 500
@@ -53,9 +53,9 @@ def lived(made: Trial) -> None:
     """Boards that are fit, lent, returned and held."""
     serials = [certified(made, f"LIFE{n:02}") for n in range(8)]
     for serial in serials[2:6]:
-        made.post(f"/boards/{serial}/loans", {"borrower": "B-1", "due": in_days(made, 7)}, "desk")
+        made.post(f"/boards/{serial}/loans", {"borrower": "B-1", "due": in_days(made, 7), "accessories": COUNTED}, "desk")
     for serial in serials[4:6]:
-        made.post(f"/boards/{serial}/returns", {"scanned": serial}, "desk")
+        made.post(f"/boards/{serial}/returns", {"scanned": serial, "accessories": COUNTED}, "desk")
     made.post(f"/boards/{serials[6]}/holds", {"reason": "Smells burnt."})
 
 
