@@ -13,6 +13,7 @@ from benchworthy.api import (
     bodies,
     certificates,
     designs,
+    figures,
     fixtures,
     fleet,
     lapses,
@@ -76,6 +77,7 @@ def create_app(services: Services) -> Flask:
         api.register_blueprint(blueprint)
     app.register_blueprint(open_paths.blueprint)
     app.register_blueprint(agent.blueprint)
+    figures.register(app)
     app.before_request(_only_json)
     app.after_request(_headers)
     problems.register(app)
